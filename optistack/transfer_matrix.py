@@ -44,8 +44,10 @@ Real = NDArray[np.float64]
 # the sinc form and a Gauss-Legendre integral over the layer take over.
 _SMALL_Q = 0.05
 _SMALL_PHASE = 0.3
-# A layer that takes less than this part of the flux that enters it is not computed as a difference.
-_WEAK = 1e-3
+# What a layer takes is not computed as a difference of fluxes where the optical loss k0 d Im(n^2) or
+# the loss angle Re q / Im q is below this: the difference would be lost in the rounding of the
+# fluxes, which is relative to |E| |H|, not to the flux itself.
+_WEAK = 1e-2
 # Elements (stacks x angles x wavelengths) worked on at once: the temporaries stay in the cache.
 _BLOCK = 4096
 # The C library gives freed memory back to the system at once until a first large block has come and
@@ -209,6 +211,8 @@ class _Layers:
             self.eta = q
             np.divide(half, q, out=self.cross[:, 0])
         np.multiply(half, self.eta, out=self.cross[:, 1])
+        lossy = np.minimum(twice * n.real * n.imag, q.real / (q.imag + 1e-300))
+        self.weak = (lossy < _WEAK).any(axis=(1, 2, 3))
         self.special: NDArray[np.bool_] | None = None
         if q.size and (optics.p or q.real.min() < _SMALL_Q):
             self._mark_special()
@@ -314,11 +318,9 @@ def _coherent_run(
     fluxes = _flux(fields)
     fluxes *= powers
     absorptance = fluxes[:-1] - fluxes[1:]
-    weak = absorptance <= _WEAK * fluxes[:-1]
-    for position in np.flatnonzero(weak.reshape(count, -1).any(axis=1)).tolist() if count else ():
-        absorptance[position] = powers[position] * _absorbed(
-            layers, which[position], fields[position + 1]
-        )
+    for position, j in enumerate(which):
+        if layers.weak[j]:
+            absorptance[position] = powers[position] * _absorbed(layers, j, fields[position + 1])
     inside = _Inside(fields[1:], powers) if keep_fields else None
     return _Run(reflectance, fluxes[-1], absorptance, excess, amplitude, inside)
 

@@ -1,0 +1,841 @@
+"""Exposure: light x filter x geometry x hours on a stack -> absorbed photon dose and photocurrent.
+
+The stack is solved once per geometry; the light comes in as weights on the optical grid, so that
+every lamp variant, band and spectral weight is one dot product with the same absorptances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optistack.errors import OptistackError, RangeError, StackError
+from optistack.filters import Case, Filter
+from optistack.spectral_math import (
+    MA_CM2_PER_FLUX,
+    PHOTON_J_NM,
+    band_key,
+    nodal_weights,
+    optical_grid,
+)
+from optistack.spectrum import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
+from optistack.stack import FilterStack, Mount, Stack
+from optistack.transfer_matrix import depth_profile, solve
+from optistack.value import Value
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Real = NDArray[np.float64]
+
+# Directions for isotropic light; 24 give the absorptance of a device stack to 1e-6.
+_DIRECTIONS = 24
+_MINIMUM_ABSORPTANCE = 1e-3
+GRADE_SHARE = 0.05
+
+
+@dataclass(frozen=True)
+class Holder:
+    """A reflector behind the sample, behind a gap: light that passed the sample returns.
+
+    Parameters
+    ----------
+    reflectance : float
+        0 to 1, the same at all wavelengths.
+    kind : "lambertian" or "specular"
+    """
+
+    reflectance: float
+    kind: Literal["lambertian", "specular"] = "lambertian"
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.reflectance <= 1:
+            raise StackError(f"holder reflectance {self.reflectance} must lie between 0 and 1")
+        if self.kind not in ("lambertian", "specular"):
+            raise StackError(f'holder kind must be "lambertian" or "specular", not {self.kind!r}')
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """How the light meets the stack.
+
+    Parameters
+    ----------
+    lit_from : "front" or "back"
+        "front": from the ambient side of the stack.
+    angle_deg : float [degree]
+        Of the directed part of the light.
+    isotropic_share : float
+        Share of the planar irradiance that comes equally from the whole hemisphere.
+    rear_share : float
+        Irradiance on the rear over that on the lit side: external light, for example from walls.
+    rear_isotropic_share : float, optional
+        As ``isotropic_share``, for the rear light; the same when not given.
+    holder : Holder, optional
+    """
+
+    lit_from: Literal["front", "back"] = "front"
+    angle_deg: float = 0.0
+    isotropic_share: float = 0.0
+    rear_share: float = 0.0
+    rear_isotropic_share: float | None = None
+    holder: Holder | None = None
+
+    def __post_init__(self) -> None:
+        if self.lit_from not in ("front", "back"):
+            raise StackError(f'lit_from must be "front" or "back", not {self.lit_from!r}')
+        if not 0 <= self.angle_deg <= 90:
+            raise StackError(f"angle_deg {self.angle_deg} must lie between 0 and 90")
+        for name in ("isotropic_share", "rear_isotropic_share"):
+            share = getattr(self, name)
+            if share is not None and not 0 <= share <= 1:
+                raise StackError(f"{name} {share} must lie between 0 and 1")
+        if not (np.isfinite(self.rear_share) and self.rear_share >= 0):
+            raise StackError(f"rear_share {self.rear_share} must not be negative")
+
+    @property
+    def uses_rear(self) -> bool:
+        """Whether any light reaches the rear."""
+        return self.rear_share > 0 or (self.holder is not None and self.holder.reflectance > 0)
+
+
+@dataclass(frozen=True, eq=False)
+class MountedFilter:
+    """A filter and how it is mounted; ``layer`` names the layer for "in_substrate"."""
+
+    item: Filter | FilterStack
+    mount: Mount
+    layer: str | None = None
+
+
+class _Lighting(NamedTuple):
+    """Irradiance arriving from both sides, per direction and polarisation.
+
+    ``front``, ``rear``: (polarisation, direction, wavelength), in units of the front irradiance.
+    """
+
+    angles_deg: Real
+    polarizations: tuple[Literal["s", "p", "mean"], ...]
+    front: Real
+    rear: Real
+
+
+@dataclass(frozen=True, eq=False)
+class StackResponse:
+    """What a stack does with light of a given geometry, per incident photon.
+
+    Attributes
+    ----------
+    stack : Stack
+        As lit: the lit side first, mounted filters included.
+    wavelength_nm : (wavelength,) array [nm]
+    absorptance : (layer, wavelength) array
+        Of each layer, for unit irradiance on the lit side at the sample plane; light from the
+        rear and light returned by a holder is included.
+    reflectance, transmittance : (wavelength,) array
+        Leaving on the lit side and on the far side for good.
+    """
+
+    stack: Stack
+    wavelength_nm: Real
+    absorptance: Real
+    reflectance: Real
+    transmittance: Real
+    lighting: _Lighting
+
+
+def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> StackResponse:
+    """Solve a stack, the lit side first, for a geometry.
+
+    Parameters
+    ----------
+    stack : Stack
+        The side of its ambient is lit (``geometry.lit_from`` has been dealt with).
+    geometry : Geometry
+    wavelength_nm : (wavelength,) array [nm]
+
+    Raises
+    ------
+    RangeError
+        A table that does not cover the wavelengths.
+    StackError
+        Light from the rear on a stack that ends in a half-space other than its ambient.
+    """
+    lam = np.atleast_1d(np.asarray(wavelength_nm, dtype=float))
+    n, d, coherent = stack.lower(lam)
+    iso = geometry.isotropic_share
+    rear_iso = iso if geometry.rear_isotropic_share is None else geometry.rear_isotropic_share
+    diffuse_return = geometry.holder is not None and geometry.holder.kind == "lambertian"
+    hemisphere = iso > 0 or (geometry.rear_share > 0 and rear_iso > 0) or (
+        geometry.uses_rear and diffuse_return
+    )
+    angles, spread = _directions(geometry.angle_deg, hemisphere)
+    oblique = bool((angles > 0).any())
+    kinds: tuple[Literal["s", "p", "mean"], ...] = ("s", "p") if oblique else ("mean",)
+    directed = np.zeros(angles.size)
+    directed[0] = 1.0
+    front_share = (1 - iso) * directed + iso * spread
+    rear_share = geometry.rear_share * ((1 - rear_iso) * directed + rear_iso * spread)
+
+    def side(index: Any, thickness: Any, flags: Any) -> tuple[Real, Real, Real]:
+        parts = [
+            solve(index, thickness, lam, angle_deg=angles, polarization=kind, coherent=flags)
+            for kind in kinds
+        ]
+        return (
+            np.array([p.reflectance for p in parts]),
+            np.array([p.transmittance for p in parts]),
+            np.array([p.absorptance for p in parts]),
+        )
+
+    r, t, a = side(n, d, coherent)
+    shape = r.shape  # (polarisation, direction, wavelength)
+    front = np.broadcast_to((front_share / len(kinds))[:, None], shape).copy()
+    if not geometry.uses_rear:
+        rear = np.zeros(shape)
+        return StackResponse(
+            stack,
+            lam,
+            np.einsum("pdw,pdlw->lw", front, a),
+            np.einsum("pdw,pdw->w", front, r),
+            np.einsum("pdw,pdw->w", front, t),
+            _Lighting(angles, kinds, front, rear),
+        )
+    if not np.allclose(n[0], n[-1], rtol=1e-6, atol=0):
+        raise StackError(
+            f"stack {stack.name} ends in a half-space of {stack.substrate.name}: no light can "
+            "reach it from the rear. End the stack in the same medium as it begins (air)"
+        )
+    r_back, t_back, a_back = side(n[::-1], d[::-1], coherent[::-1])
+    rear = np.broadcast_to((rear_share / len(kinds))[:, None], shape).copy()
+    lost = np.zeros(lam.size)
+    if geometry.holder is not None:
+        rho = geometry.holder.reflectance
+        if geometry.holder.kind == "specular":
+            # Direction and polarisation are kept at every bounce.
+            reaching = (front * t + rear * r_back) / (1 - rho * r_back)
+            rear = rear + rho * reaching
+            lost = (1 - rho) * reaching.sum(axis=(0, 1))
+        else:
+            # Whatever reaches the holder returns isotropic and unpolarised.
+            even = np.broadcast_to((spread / len(kinds))[:, None], shape)
+            diffuse_r = (even * r_back).sum(axis=(0, 1))
+            reaching = (front * t + rear * r_back).sum(axis=(0, 1)) / (1 - rho * diffuse_r)
+            rear = rear + rho * reaching * even
+            lost = (1 - rho) * reaching
+    absorptance = np.einsum("pdw,pdlw->lw", front, a)
+    absorptance += np.einsum("pdw,pdlw->lw", rear, a_back[:, :, ::-1])
+    reflectance = (front * r + rear * t_back).sum(axis=(0, 1))
+    transmittance = (front * t + rear * r_back).sum(axis=(0, 1))
+    if geometry.holder is not None:
+        transmittance = lost
+    return StackResponse(
+        stack, lam, absorptance, reflectance, transmittance, _Lighting(angles, kinds, front, rear)
+    )
+
+
+def _directions(angle_deg: float, hemisphere: bool) -> tuple[Real, Real]:
+    """Angles [degree], the directed one first, and weights of isotropic light on them."""
+    if not hemisphere:
+        return np.array([angle_deg]), np.zeros(1)
+    x, w = np.polynomial.legendre.leggauss(_DIRECTIONS)
+    s = (x + 1) / 2
+    mu = s * s * (3 - 2 * s)  # takes the grazing end gently
+    weight = w / 2 * 6 * s * (1 - s) * 2 * mu
+    angles = np.degrees(np.arccos(mu))
+    return np.concatenate([[angle_deg], angles]), np.concatenate([[0.0], weight / weight.sum()])
+
+
+@dataclass(frozen=True, eq=False)
+class Exposure:
+    """A stack under a light.
+
+    Parameters
+    ----------
+    name : str
+    stack : Stack
+    light : Spectrum
+        Absolute, at the sample plane on the lit side, without the filters.
+    geometry : Geometry
+    filters : tuple of MountedFilter
+        In the order in which the light meets them.
+    hours : float [h]
+
+    Raises
+    ------
+    OptistackError
+        A light without set point; negative hours.
+    """
+
+    name: str
+    stack: Stack
+    light: Spectrum
+    geometry: Geometry = Geometry()
+    filters: tuple[MountedFilter, ...] = ()
+    hours: float = 0.0
+
+    def __post_init__(self) -> None:
+        if any(s.relative for s in (self.light, *self.light.variants)):
+            raise OptistackError(
+                f"exposure {self.name}: light {self.light.name} is relative; give it a set point, "
+                "an irradiance in a band, or a multiple of the sun"
+            )
+        if not (np.isfinite(self.hours) and self.hours >= 0):
+            raise OptistackError(f"exposure {self.name}: hours {self.hours} must not be negative")
+        _, far = self.built
+        for item in far:
+            if isinstance(item, FilterStack):
+                raise StackError(
+                    f"exposure {self.name}: filter {item.name} is given by its layers; mount it "
+                    "laminated or detached_gap"
+                )
+
+    @property
+    def built(self) -> tuple[Stack, tuple[Filter, ...]]:
+        """The stack as lit with its mounted filters, and the filters far away at the lamp."""
+        stack = self.stack if self.geometry.lit_from == "front" else self.stack.flipped()
+        far: list[Any] = []
+        for entry in reversed(self.filters):
+            if entry.mount == "detached_far":
+                far.insert(0, entry.item)
+            else:
+                stack = stack.mounted(entry.item, entry.mount, entry.layer)
+        return stack, tuple(far)
+
+    @property
+    def filter_name(self) -> str:
+        """For tables: the filters' names, or "none"."""
+        return " + ".join(f.item.name for f in self.filters) or "none"
+
+    def with_filters(self, filters: Sequence[MountedFilter]) -> Exposure:
+        """The same exposure behind other filters."""
+        return replace(self, filters=tuple(filters))
+
+    def in_case(self, case: Case) -> Exposure:
+        """With readings of its filters below their stray-light floor at 0 or at the floor."""
+        filters = tuple(
+            replace(f, item=f.item.in_case(case)) if isinstance(f.item, Filter) else f
+            for f in self.filters
+        )
+        return replace(self, filters=filters)
+
+    def needed_range(self, bands_nm: Sequence[BandNm]) -> BandNm:
+        """The wavelengths that matter: the bands, as far as the light shines there [nm]."""
+        lit_low, lit_high = self.light.lit_range_nm
+        low, high = np.inf, -np.inf
+        for band in bands_nm:
+            self.light.require(band)
+            lower, upper = max(band[0], lit_low), min(band[1], lit_high)
+            if upper > lower:
+                low, high = min(low, lower), max(high, upper)
+        if high <= low:
+            raise RangeError(
+                f"exposure {self.name}: light {self.light.name} has no light in the bands",
+                (min(b[0] for b in bands_nm), max(b[1] for b in bands_nm)),
+                (lit_low, lit_high),
+            )
+        return float(low), float(high)
+
+    def run(self, range_nm: BandNm | None = None) -> ExposureResult:
+        """Solve the stack over a range of wavelengths.
+
+        Parameters
+        ----------
+        range_nm : (float, float) [nm], optional
+            The default bands, as far as the light shines there, when not given.
+
+        Raises
+        ------
+        RangeError
+            A table that does not cover the range.
+        """
+        low, high = range_nm or self.needed_range(DEFAULT_BANDS_NM)
+        stack, far = self.built
+        nodes: list[Real] = [np.array([b for band in DEFAULT_BANDS_NM for b in band])]
+        for layer in stack.layers:
+            nodes += [absorber.nodes_nm for absorber in layer.absorbers]
+        grid = optical_grid(low, high, step_nm=stack.fringe_step_nm(low), include=nodes)
+        for item in far:
+            item.given(grid)  # refuse here, with the filter's name, not in an integral
+        return ExposureResult(self, respond(stack, self.geometry, grid), far)
+
+
+@dataclass(frozen=True, eq=False)
+class ExposureResult:
+    """Absorbed photons of every layer of an exposure.
+
+    Band and weight answers are arrays (variant,): the light's central spectrum first, then its
+    other variants.
+
+    Attributes
+    ----------
+    exposure : Exposure
+    response : StackResponse
+    far : tuple of Filter
+    """
+
+    exposure: Exposure
+    response: StackResponse
+    far: tuple[Filter, ...] = ()
+    _cache: dict[Any, Real] = field(default_factory=dict, repr=False)
+
+    @property
+    def wavelength_nm(self) -> Real:
+        """The optical grid [nm]."""
+        return self.response.wavelength_nm
+
+    @property
+    def stack(self) -> Stack:
+        """The stack as lit, filters included."""
+        return self.response.stack
+
+    @property
+    def lights(self) -> tuple[Spectrum, ...]:
+        """The central spectrum and the variants."""
+        return (self.exposure.light, *self.exposure.light.variants)
+
+    def layer_absorptance(self, layer: str) -> Real:
+        """Per photon incident on the far filter, if there is one, else on the stack."""
+        through = np.ones(self.wavelength_nm.size)
+        for item in self.far:
+            through = through * item.external(self.wavelength_nm)
+        return self.response.absorptance[self.stack.position(layer)] * through
+
+    def photon_weights(
+        self,
+        band_nm: BandNm,
+        weight: Callable[[Real], Real] | None = None,
+        nodes_nm: Sequence[Real] = (),
+    ) -> Real:
+        """Weights W on the grid: photons absorbed in the band = W . absorptance.
+
+        Parameters
+        ----------
+        band_nm : (float, float) [nm]
+        weight : callable, optional
+            One more factor, of wavelength [nm].
+        nodes_nm : sequence of arrays [nm]
+            Where ``weight`` bends.
+
+        Returns
+        -------
+        (variant, wavelength) array [1/(m2 s)]
+
+        Raises
+        ------
+        RangeError
+            The light or the optical grid does not reach over the band.
+        """
+        key = (band_nm, getattr(weight, "name", None)) if not nodes_nm else None
+        cacheable = weight is None or isinstance(weight, Weight)
+        if key is not None and cacheable and key in self._cache:
+            return self._cache[key]
+        grid = self.wavelength_nm
+        rows = []
+        for light in self.lights:
+            light.require(band_nm)
+            lit_low, lit_high = light.lit_range_nm
+            low, high = max(band_nm[0], lit_low), min(band_nm[1], lit_high)
+            if low < high and (low < grid[0] - 1e-9 or high > grid[-1] + 1e-9):
+                raise RangeError(
+                    f"exposure {self.exposure.name}", (low, high), (float(grid[0]), float(grid[-1]))
+                )
+            factors: list[Callable[[Real], Real]] = [light, lambda x: x / PHOTON_J_NM]
+            grids: list[Real] = [light.wavelength_nm, *nodes_nm]
+            if weight is not None:
+                factors.append(weight)
+                if isinstance(weight, Weight) and weight.wavelength_nm.size:
+                    grids.append(weight.wavelength_nm)
+            for item in self.far:
+                factors.append(item.external)
+                grids.append(item.nodes_nm)
+            rows.append(nodal_weights(grid, max(low, grid[0]), min(high, grid[-1]), grids, factors))
+        out = np.array(rows)
+        if key is not None and cacheable:
+            self._cache[key] = out
+        return out
+
+    def absorbed_photons_m2_s(
+        self, layer: str, band_nm: BandNm, weight: Weight | None = None
+    ) -> Real:
+        """Photons absorbed in a layer per area and time [1/(m2 s)], (variant,).
+
+        With a weight: equivalent photons at its reference wavelength, in the part of the band
+        that the weight covers.
+        """
+        if weight is not None:
+            band_nm = (max(band_nm[0], weight.band_nm[0]), min(band_nm[1], weight.band_nm[1]))
+        a = self.response.absorptance[self.stack.position(layer)]
+        return np.asarray(self.photon_weights(band_nm, weight) @ a)
+
+    def weighted_photons_m2_s(self, layer: str, weight: Weight) -> Real:
+        """Equivalent photons absorbed at the weight's reference wavelength [1/(m2 s)]."""
+        return self.absorbed_photons_m2_s(layer, weight.band_nm, weight)
+
+    def incident_photons_m2_s(self, band_nm: BandNm) -> Real:
+        """Photons on the lit side at the sample plane without the filters [1/(m2 s)], (variant,)."""
+        return np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])
+
+    def incident_irradiance_w_m2(self, band_nm: BandNm) -> Real:
+        """Irradiance on the lit side at the sample plane without the filters [W/m2], (variant,)."""
+        return np.array([light.irradiance_w_m2(band_nm) for light in self.lights])
+
+    def absorbed_fraction(self, layer: str, band_nm: BandNm) -> Real:
+        """Photons absorbed over photons incident in a band, (variant,); NaN without light."""
+        incident = self.incident_photons_m2_s(band_nm)
+        absorbed = self.absorbed_photons_m2_s(layer, band_nm)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(np.where(incident > 0, absorbed / incident, np.nan))
+
+    def dose_m2(self, rate_m2_s: ArrayLike) -> Real:
+        """A rate times the hours of the exposure [1/m2]."""
+        return np.asarray(np.asarray(rate_m2_s) * self.exposure.hours * 3600.0)
+
+    def budget(self, band_nm: BandNm) -> dict[str, float]:
+        """Where the photons of a band go: shares of the incident photons, summing to 1.
+
+        The share of a far filter is what it does not let through; light from the rear is added to
+        what is incident.
+        """
+        weights = self.photon_weights(band_nm)[0]
+        incident = float(self.incident_photons_m2_s(band_nm)[0])
+        if incident <= 0:
+            return {}
+        total = incident
+        out: dict[str, float] = {}
+        reaching = float(weights.sum())
+        if self.far:
+            out["filter at the lamp"] = incident - reaching
+        rear = self.exposure.geometry.rear_share * reaching
+        total += rear
+        out["reflected"] = float(weights @ self.response.reflectance)
+        for layer, a in zip(self.stack.names, self.response.absorptance, strict=True):
+            out[layer] = float(weights @ a)
+        out["transmitted"] = float(weights @ self.response.transmittance)
+        return {name: value / total for name, value in out.items()}
+
+    def depth_profile(
+        self, layer: str, depth_nm: ArrayLike, band_nm: BandNm, weight: Weight | None = None
+    ) -> Real:
+        """Photons absorbed per volume and time at each depth [1/(m3 s)], (depth,).
+
+        Depth counts from the lit side of the layer. For the light's central spectrum.
+        """
+        weights = self.photon_weights(band_nm, weight)[0]
+        position = self.stack.position(layer)
+        lam = self.wavelength_nm
+        n, d, coherent = self.stack.lower(lam)
+        depth = np.atleast_1d(np.asarray(depth_nm, dtype=float))
+        light = self.response.lighting
+        density = np.zeros((depth.size, lam.size))
+        for p, kind in enumerate(light.polarizations):
+            front = depth_profile(
+                n, d, lam, position, depth, angle_deg=light.angles_deg, polarization=kind,
+                coherent=coherent,
+            )
+            density += np.einsum("dw,dzw->zw", light.front[p], front)
+            if light.rear.any():
+                rear = depth_profile(
+                    n[::-1], d[::-1], lam, len(d) - 1 - position, d[position] - depth[::-1],
+                    angle_deg=light.angles_deg, polarization=kind, coherent=coherent[::-1],
+                )
+                density += np.einsum("dw,dzw->zw", light.rear[p], rear[:, ::-1])
+        return np.asarray(density @ weights * 1e9)
+
+    def first_nanometre(self, layer: str, band_nm: BandNm) -> tuple[float, float]:
+        """Photons absorbed per volume in the first nanometre at the lit and at the far face."""
+        thickness = self.stack.layers[self.stack.position(layer)].thickness_nm
+        reach = min(1.0, thickness)
+        x, w = np.polynomial.legendre.leggauss(3)
+        near = reach * (x + 1) / 2
+        depth = np.concatenate([near, thickness - near[::-1]])
+        rate = self.depth_profile(layer, depth, band_nm)
+        return float(rate[:3] @ w / 2), float(rate[3:] @ w / 2)
+
+    def extension_shares(self, layer: str, band_nm: BandNm) -> dict[str, float]:
+        """Share of a layer's photons from wavelengths where a table was extended, by table."""
+        weights = self.photon_weights(band_nm)[0] * self.response.absorptance[
+            self.stack.position(layer)
+        ]
+        total = float(weights.sum())
+        out: dict[str, float] = {}
+        lam = self.wavelength_nm
+        for m in self.stack.materials:
+            outside = m.extended(lam)
+            if outside.any() and np.isfinite(m.range_nm).all():
+                out[m.name] = float(weights[outside].sum()) / total if total > 0 else 0.0
+        return out
+
+    def carrying_tables(self, layer: str, band_nm: BandNm) -> list[tuple[str, str, float]]:
+        """Tables that carry more than 5 % of an answer: (name, grade, share).
+
+        The light and the layer's own table carry all of it; another layer's table carries the
+        share of the incident photons that this layer takes, a filter what it takes.
+        """
+        budget = self.budget(band_nm)
+        out = [(f"light {self.exposure.light.name}", self.exposure.light.grade, 1.0)]
+        for item in self.stack.layers:
+            share = 1.0 if item.name == layer else budget.get(item.name, 0.0)
+            for name, grade in [
+                (f"material {item.material.name}", item.material.grade),
+                *((f"filter {a.name}", a.grade) for a in item.absorbers),
+            ]:
+                if item.absorbers and name == "material filter body":
+                    continue
+                if share > GRADE_SHARE and all(name != other[0] for other in out):
+                    out.append((name, grade, share))
+        for far in self.far:
+            share = budget.get("filter at the lamp", 0.0)
+            if share > GRADE_SHARE:
+                out.append((f"filter {far.name}", far.grade, share))
+        return out
+
+    def worst_grade(self, layer: str, band_nm: BandNm) -> str:
+        """The worst grade of the tables that carry more than 5 % of the answer."""
+        return max(grade for _, grade, _ in self.carrying_tables(layer, band_nm))
+
+    def notes(self, layer: str | None = None, band_nm: BandNm | None = None) -> tuple[str, ...]:
+        """The assumptions and extensions behind the answers."""
+        out: list[str] = [*self.exposure.light.notes]
+        lam = self.wavelength_nm
+        for m in self.stack.materials:
+            out += m.notes
+            outside = m.extended(lam)
+            if not outside.any() or not np.isfinite(m.range_nm).all():
+                continue
+            for side, limit, mode, where in (
+                ("below", m.range_nm[0], m.below, lam < m.range_nm[0]),
+                ("above", m.range_nm[1], m.above, lam > m.range_nm[1]),
+            ):
+                if not where.any():
+                    continue
+                how = "n and k held at their end values" if mode == "hold" else "k taken as 0"
+                text = f"material {m.name}: {how} {side} {limit:g} nm, as the scenario asks"
+                if layer is not None and band_nm is not None:
+                    share = self.extension_shares(layer, band_nm).get(m.name, 0.0)
+                    text += (
+                        f"; {100 * share:.2g} % of what {layer} absorbs in {band_key(band_nm)} nm "
+                        "comes from outside that table"
+                    )
+                out.append(text)
+        for item in self.stack.layers:
+            for absorber in item.absorbers:
+                out += absorber.doubts(lam)
+        for far in self.far:
+            out += far.doubts(lam)
+            if self.exposure.geometry.angle_deg > 0:
+                out.append(
+                    f"filter {far.name}: far away at the lamp, crossed at normal incidence although "
+                    "the light meets the sample at an angle"
+                )
+        return tuple(dict.fromkeys(out))
+
+    def to_frame(self, bands_nm: Sequence[BandNm] = DEFAULT_BANDS_NM) -> pd.DataFrame:
+        """One row per layer and band: rate, fraction and dose of absorbed photons."""
+        import pandas as pd
+
+        rows = []
+        for band in bands_nm:
+            if self.incident_photons_m2_s(band)[0] <= 0:
+                continue
+            for layer in self.stack.names:
+                rate = Value.of(self.absorbed_photons_m2_s(layer, band))
+                rows.append(
+                    {
+                        "exposure": self.exposure.name,
+                        "layer": layer,
+                        "band_nm": band_key(band),
+                        "absorbed_photons_m2_s": rate.value,
+                        "absorbed_photons_m2_s_low": rate.low,
+                        "absorbed_photons_m2_s_high": rate.high,
+                        "absorbed_fraction": float(self.absorbed_fraction(layer, band)[0]),
+                        "absorbed_photon_dose_m2": float(self.dose_m2(rate.value)),
+                    }
+                )
+        return pd.DataFrame(rows)
+
+    def plot(self, ax: Any = None) -> Any:
+        """Absorptance of every layer against wavelength, on a matplotlib Axes."""
+        if ax is None:
+            import matplotlib.pyplot as plt
+
+            _, ax = plt.subplots()
+        for layer in self.stack.names:
+            ax.plot(self.wavelength_nm, self.layer_absorptance(layer), label=layer)
+        ax.set_xlabel("wavelength (nm)")
+        ax.set_ylabel("absorptance")
+        ax.legend()
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.to_frame().to_html(index=False))
+
+
+@dataclass(frozen=True, eq=False)
+class QuantumEfficiency:
+    """A measured external quantum efficiency, with the stack and side it was measured on.
+
+    Attributes
+    ----------
+    name : str
+    wavelength_nm, values : (wavelength,) arrays
+    stack : Stack
+    lit_from : "front" or "back"
+    """
+
+    name: str
+    wavelength_nm: Real
+    values: Real
+    stack: Stack
+    lit_from: Literal["front", "back"] = "front"
+
+    def __post_init__(self) -> None:
+        lam, values = np.asarray(self.wavelength_nm), np.asarray(self.values)
+        if lam.ndim != 1 or lam.shape != values.shape or lam.size < 2 or (np.diff(lam) <= 0).any():
+            raise OptistackError(
+                f"quantum efficiency {self.name}: needs increasing wavelengths and as many values"
+            )
+        if not (np.isfinite(values).all() and values.min() >= -0.01 and values.max() <= 1.02):
+            raise OptistackError(
+                f"quantum efficiency {self.name}: values from {np.nanmin(values):g} to "
+                f"{np.nanmax(values):g}; a fraction lies between 0 and 1. Are these percent?"
+            )
+
+    @property
+    def range_nm(self) -> BandNm:
+        """First and last wavelength [nm]."""
+        return float(self.wavelength_nm[0]), float(self.wavelength_nm[-1])
+
+
+@dataclass(frozen=True, eq=False)
+class Collection:
+    """How absorbed photons become photocurrent.
+
+    Parameters
+    ----------
+    active_layers : tuple of str
+    range_nm : (float, float) [nm]
+        Wavelengths that are counted.
+    efficiency : float
+        Electrons collected per photon absorbed in the active layers; used without ``eqe``.
+    eqe : QuantumEfficiency, optional
+    """
+
+    active_layers: tuple[str, ...]
+    range_nm: BandNm
+    efficiency: float = 1.0
+    eqe: QuantumEfficiency | None = None
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.efficiency <= 1:
+            raise OptistackError(
+                f"collection efficiency {self.efficiency} must lie between 0 and 1"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class Photocurrent:
+    """Photocurrent density, (variant,) for each assumption about unmeasured wavelengths.
+
+    Attributes
+    ----------
+    central, low, high : (variant,) arrays [mA/cm2]
+        ``low`` and ``high``: nothing, or everything the active layers absorb, is collected below
+        the first wavelength of the measured quantum efficiency; ``central``: as much per absorbed
+        photon as at that wavelength.
+    notes : tuple of str
+    """
+
+    central: Real
+    low: Real
+    high: Real
+    notes: tuple[str, ...] = ()
+
+    @property
+    def value(self) -> Value:
+        """With its range over variants and assumptions [mA/cm2]."""
+        return Value.of(np.concatenate([self.central, self.low, self.high]))
+
+
+def photocurrent(result: ExposureResult, collection: Collection) -> Photocurrent:
+    """Photocurrent density of an exposure.
+
+    With a measured external quantum efficiency, it is scaled by the ratio of the active layers'
+    absorptance here to that in the stack it was measured on, so that the front reflection it
+    already holds is not counted twice.
+
+    Raises
+    ------
+    StackError
+        An active layer that the stack does not have.
+    RangeError
+        The exposure was not solved over ``collection.range_nm``.
+    """
+    active = sum(
+        result.response.absorptance[result.stack.position(name)]
+        for name in collection.active_layers
+    )
+    active = np.asarray(active)
+    lam = result.wavelength_nm
+    low_nm, high_nm = collection.range_nm
+    if collection.eqe is None:
+        weights = result.photon_weights((low_nm, high_nm))
+        current = MA_CM2_PER_FLUX * collection.efficiency * (weights @ active)
+        return Photocurrent(current, current, current)
+    eqe = collection.eqe
+    first, last = eqe.range_nm
+    # On the measured stack and side, and without this exposure's filters.
+    stack = eqe.stack if eqe.lit_from == "front" else eqe.stack.flipped()
+    reference = respond(stack, Geometry(), lam)
+    base = np.asarray(
+        sum(reference.absorptance[stack.position(name)] for name in collection.active_layers)
+    )
+    enough = base >= _MINIMUM_ABSORPTANCE
+    ratio = np.where(enough, active / np.where(enough, base, 1.0), 0.0)
+
+    def curve(x: Real) -> Real:
+        return np.interp(x, eqe.wavelength_nm, eqe.values)
+
+    notes = []
+    top = min(high_nm, last)
+    measured = np.zeros(len(result.lights))
+    if top > max(low_nm, first):
+        band = (max(low_nm, first), top)
+        measured = result.photon_weights(band, curve, [eqe.wavelength_nm]) @ ratio
+        inside = (lam >= band[0]) & (lam <= band[1])
+        over = inside & (curve(lam) > base + 0.02)
+        if over.any():
+            notes.append(
+                f"quantum efficiency {eqe.name}: above the computed absorptance of the active "
+                f"layers at {lam[over].min():g}-{lam[over].max():g} nm; thickness, n,k or the "
+                "measurement do not fit"
+            )
+        if (inside & ~enough).any():
+            notes.append(
+                f"quantum efficiency {eqe.name}: where the active layers absorb below "
+                f"{_MINIMUM_ABSORPTANCE:g} without filter, nothing is counted"
+            )
+    unknown = np.zeros(len(result.lights))
+    if first > low_nm:
+        unknown = result.photon_weights((low_nm, min(first, high_nm))) @ active
+        at_first = float(np.interp(first, lam, base))
+        internal = min(1.0, max(0.0, eqe.values[0] / at_first)) if at_first > 0 else 0.0
+        notes.append(
+            f"quantum efficiency {eqe.name}: not measured below {first:g} nm, where collection "
+            f"from 0 to 1 means 0 to {MA_CM2_PER_FLUX * float(unknown[0]):.3g} mA/cm2"
+        )
+    else:
+        internal = 0.0
+    if last < high_nm:
+        notes.append(f"quantum efficiency {eqe.name}: nothing is counted above {last:g} nm")
+    return Photocurrent(
+        MA_CM2_PER_FLUX * (measured + internal * unknown),
+        MA_CM2_PER_FLUX * measured,
+        MA_CM2_PER_FLUX * (measured + unknown),
+        tuple(notes),
+    )
+

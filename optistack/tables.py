@@ -1,0 +1,416 @@
+"""The one table format: CSV with a commented header that says where the numbers come from.
+
+The tables that come with optistack lie in ``materials/`` and ``spectra/``: package data in an
+installed wheel, folders beside the package in a checkout. A new material, lamp or filter is a
+file there, or any file that a scenario names.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optistack.errors import TableError
+
+Real = NDArray[np.float64]
+
+GRADES = ("A", "B", "C", "D")
+KINDS = ("measured", "standard", "digitised", "model", "invented")
+# Columns that must be there, by quantity; nk may lack k.
+COLUMNS = {
+    "nk": ("n",),
+    "spectral_irradiance": ("spectral_irradiance_w_m2_nm",),
+    "relative_spectral_irradiance": (),
+    "transmittance": ("transmittance",),
+    "weight": ("weight",),
+    "quantum_efficiency": ("quantum_efficiency",),
+}
+REQUIRED_KEYS = (
+    "title",
+    "quantity",
+    "units",
+    "source",
+    "licence",
+    "retrieved",
+    "kind",
+    "range_nm",
+    "grade",
+    "uncertainty",
+)
+MAX_BYTES = 20_000_000
+_LARGEST_FRACTION = 1.02
+_SMALLEST_FRACTION = -0.01
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A table as read: columns against wavelength, and where they come from.
+
+    Attributes
+    ----------
+    name : str
+        The file's name without its ending.
+    quantity : str
+        One of `COLUMNS`.
+    wavelength_nm : (row,) array [nm]
+    columns : mapping of str to (row,) array
+        NaN where a cell is empty: not known there.
+    grade : "A" measured or standard, primary source, covers the band; "B" measured, some gap or
+        digitised; "C" model or derived; "D" invented, a guess, or no source stated.
+    kind, title, source, licence, uncertainty : str
+    header : mapping of str to str
+        Every key of the header; repeated notes are in ``notes``.
+    notes : tuple of str
+    path : str
+    sha256 : str
+    """
+
+    name: str
+    quantity: str
+    wavelength_nm: Real
+    columns: Mapping[str, Real]
+    grade: str = "D"
+    kind: str = "measured"
+    title: str = ""
+    source: str = "not stated"
+    licence: str = "not stated"
+    uncertainty: str = "not stated"
+    header: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    path: str = ""
+    sha256: str = ""
+
+    @property
+    def range_nm(self) -> tuple[float, float]:
+        """First and last wavelength [nm]."""
+        return float(self.wavelength_nm[0]), float(self.wavelength_nm[-1])
+
+    def known(self, column: str) -> tuple[Real, Real]:
+        """Wavelengths [nm] and values of one column, without its empty cells."""
+        values = self.columns[column]
+        have = ~np.isnan(values)
+        return self.wavelength_nm[have], values[have]
+
+
+def data_folder(kind: str) -> Path:
+    """The folder of the tables that come with optistack: "materials", "spectra" or "shared"."""
+    package = Path(__file__).resolve().parent
+    installed = package / "_data" / kind
+    return installed if installed.is_dir() else package.parent / kind
+
+
+@lru_cache(maxsize=4)
+def table_names(kind: str) -> tuple[str, ...]:
+    """Names of the tables that come with optistack, "materials" or "spectra"."""
+    return tuple(sorted(p.stem for p in data_folder(kind).glob("*.csv")))
+
+
+@lru_cache(maxsize=4)
+def _pinned(kind: str) -> Mapping[str, str]:
+    path = data_folder(kind) / "CHECKSUMS.toml"
+    if not path.is_file():
+        return {}
+    return dict(tomllib.loads(path.read_text(encoding="utf-8")).get("sha256", {}))
+
+
+def find_table(name: str, kind: str) -> Table:
+    """Read one of the tables that come with optistack by its name.
+
+    Parameters
+    ----------
+    name : str
+        Upper and lower case mean the same.
+    kind : str
+        "materials" or "spectra".
+
+    Raises
+    ------
+    TableError
+        No table of that name; the message names the closest ones.
+    """
+    wanted = name.lower()
+    if wanted not in table_names(kind):
+        import difflib
+
+        close = difflib.get_close_matches(wanted, table_names(kind), n=3, cutoff=0.5)
+        hint = f" Did you mean {', '.join(close)}?" if close else ""
+        raise TableError(
+            f"no table {name!r} in {kind}.{hint} `optistack tables` lists all names; "
+            "a file of your own is named with its ending, for example my_film.csv"
+        )
+    table = read_table(data_folder(kind) / f"{wanted}.csv")
+    pinned = _pinned(kind).get(f"{wanted}.csv")
+    if pinned is not None and pinned != table.sha256:
+        note = f"table {wanted}: the file differs from the one that came with optistack"
+        table = Table(**{**table.__dict__, "notes": (*table.notes, note)})
+    return table
+
+
+def read_table(path: str | Path) -> Table:
+    """Read a file in the table format.
+
+    The commented header may be missing (a plain CSV with a row of column names): the table then
+    has grade D, "source not stated".
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Raises
+    ------
+    TableError
+        With file and line: missing file, too large, not text, unknown columns, a cell that is no
+        number, wavelengths that do not increase, k < 0, n <= 0, a transmittance outside 0-1.
+    """
+    path = Path(path)
+    text, digest = read_text(path)
+    lines = text.splitlines()
+    header: dict[str, str] = {}
+    notes: list[str] = []
+    start = 0
+    for start, line in enumerate(lines):  # noqa: B007  (start is used after the loop)
+        stripped = line.strip()
+        if not stripped:
+            continue
+        if not stripped.startswith("#"):
+            break
+        key, colon, value = stripped.lstrip("#").partition(":")
+        if not colon:
+            continue
+        if key.strip() == "note":
+            notes.append(value.strip())
+        elif key.strip() in header:
+            raise TableError(f"the header has {key.strip()!r} twice", path, start + 1)
+        else:
+            header[key.strip()] = value.strip()
+    rows = list(csv.reader(lines[start:]))
+    if len(rows) < 2:
+        raise TableError("no rows: expected a row of column names and then numbers", path)
+    names = [c.strip() for c in rows[0]]
+    first_line = start + 1
+    if not names or names[0] != "wavelength_nm":
+        raise TableError(
+            f"the first column is {names[0] if names else ''!r}, expected wavelength_nm "
+            "(the unit is part of the name)",
+            path,
+            first_line,
+        )
+    if len(set(names)) != len(names):
+        raise TableError("two columns have the same name", path, first_line)
+    values = _numbers(rows[1:], names, path, first_line)
+    quantity = header.get("quantity") or _guess_quantity(names, path, first_line)
+    if "optistack-table" in header:
+        missing = [k for k in REQUIRED_KEYS if not header.get(k)]
+        if missing:
+            raise TableError(f"the header lacks {', '.join(missing)}", path)
+    table = Table(
+        name=path.stem,
+        quantity=quantity,
+        wavelength_nm=values[0],
+        columns=MappingProxyType(dict(zip(names[1:], values[1:], strict=True))),
+        grade=header.get("grade", "D"),
+        kind=header.get("kind", "measured"),
+        title=header.get("title", path.stem),
+        source=header.get("source", "not stated"),
+        licence=header.get("licence", "not stated"),
+        uncertainty=header.get("uncertainty", "not stated"),
+        header=MappingProxyType(header),
+        notes=tuple(notes),
+        path=str(path),
+        sha256=digest,
+    )
+    _check(table, path, first_line)
+    return table
+
+
+def read_text(path: Path) -> tuple[str, str]:
+    """Contents and SHA-256 of a text file (UTF-8, UTF-16 with a mark, or Latin-1).
+
+    Raises
+    ------
+    TableError
+        Missing, a folder, too large, or not text.
+    """
+    if not path.is_file():
+        raise TableError("there is no such file" if not path.exists() else "not a file", path)
+    size = path.stat().st_size
+    if size > MAX_BYTES:
+        raise TableError(
+            f"{size / 1e6:.0f} MB is more than a table can have ({MAX_BYTES / 1e6:.0f} MB)", path
+        )
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise TableError(f"cannot be read ({error.strerror})", path) from None
+    digest = hashlib.sha256(raw).hexdigest()
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encodings: tuple[str, ...] = ("utf-16",)
+    else:
+        encodings = ("utf-8-sig", "latin-1")
+    for encoding in encodings:
+        try:
+            text = raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\x00" in text:
+            break
+        return text, digest
+    raise TableError("not a text file", path)
+
+
+def _numbers(
+    rows: list[list[str]], names: list[str], path: Path, first_line: int
+) -> list[Real]:
+    columns: list[list[float]] = [[] for _ in names]
+    for offset, row in enumerate(rows, start=1):
+        if not row or all(not c.strip() for c in row):
+            continue
+        line = first_line + offset
+        if len(row) != len(names):
+            raise TableError(f"{len(row)} cells, expected {len(names)}", path, line)
+        for name, column, cell in zip(names, columns, row, strict=True):
+            text = cell.strip()
+            if not text:
+                if name == "wavelength_nm":
+                    raise TableError("a row without wavelength", path, line)
+                column.append(math.nan)
+                continue
+            try:
+                value = float(text)
+            except ValueError:
+                raise TableError(f"{name}: {text[:40]!r} is not a number", path, line) from None
+            if not math.isfinite(value):
+                raise TableError(f"{name}: {text} is not a finite number", path, line)
+            column.append(value)
+        last = columns[0]
+        if len(last) > 1 and last[-1] <= last[-2]:
+            word = "twice" if last[-1] == last[-2] else "after a larger one"
+            raise TableError(
+                f"wavelength {last[-1]:g} nm comes {word}: wavelengths must increase", path, line
+            )
+    if not columns[0]:
+        raise TableError("no rows of numbers", path)
+    out = []
+    for column in columns:
+        array = np.array(column)
+        array.flags.writeable = False
+        out.append(array)
+    return out
+
+
+def _guess_quantity(names: list[str], path: Path, line: int) -> str:
+    for quantity, needed in COLUMNS.items():
+        if needed and set(needed) <= set(names):
+            return quantity
+    raise TableError(
+        f"columns {', '.join(names[1:]) or '(none)'} say no quantity that is known here; expected "
+        "n and k, or one of " + ", ".join(c[0] for c in COLUMNS.values() if c and c[0] != "n"),
+        path,
+        line,
+    )
+
+
+def _check(table: Table, path: Path, first_line: int) -> None:
+    if table.quantity not in COLUMNS:
+        raise TableError(
+            f"quantity {table.quantity!r} is not one of {', '.join(COLUMNS)}", path
+        )
+    for column in COLUMNS[table.quantity]:
+        if column not in table.columns:
+            raise TableError(f"column {column} is missing", path, first_line)
+    if not table.columns:
+        raise TableError("there is no column beside wavelength_nm", path, first_line)
+    if table.grade not in GRADES:
+        raise TableError(f"grade {table.grade!r} is not one of {', '.join(GRADES)}", path)
+    if table.kind not in KINDS:
+        raise TableError(f"kind {table.kind!r} is not one of {', '.join(KINDS)}", path)
+    if table.wavelength_nm[0] <= 0:
+        raise TableError("wavelengths must be positive", path, first_line + 1)
+    for name, values in table.columns.items():
+        known = values[~np.isnan(values)]
+        if not known.size:
+            raise TableError(f"column {name} is empty", path, first_line)
+        low, high, rule = -math.inf, math.inf, ""
+        if name == "n":
+            low, rule = math.ulp(0.0), "n must be positive"
+        elif name == "k":
+            low, rule = 0.0, "k must not be negative (n + ik with k >= 0 absorbs)"
+        elif table.quantity in ("spectral_irradiance", "relative_spectral_irradiance", "weight"):
+            low, rule = 0.0, f"{name} must not be negative"
+        elif table.quantity in ("transmittance", "quantum_efficiency"):
+            low, high = _SMALLEST_FRACTION, _LARGEST_FRACTION
+            rule = f"{name} is a fraction, 0 to 1 (readings from {low} to {high} are kept)"
+        bad = np.flatnonzero((values < low) | (values > high))
+        if bad.size:
+            row = int(bad[0])
+            raise TableError(
+                f"{name} = {values[row]:g} at {table.wavelength_nm[row]:g} nm: {rule}", path
+            )
+
+
+def write_table(
+    path: str | Path,
+    quantity: str,
+    wavelength_nm: Real,
+    columns: Mapping[str, Real],
+    *,
+    header: Mapping[str, str],
+    notes: tuple[str, ...] = (),
+) -> Path:
+    """Write a file in the table format; `read_table` gives the same numbers back bit for bit.
+
+    Parameters
+    ----------
+    path : str or Path
+    quantity : str
+        One of `COLUMNS`.
+    wavelength_nm : (row,) array [nm]
+        Increasing.
+    columns : mapping of str to (row,) array
+        NaN is written as an empty cell.
+    header : mapping
+        title, units, source, licence, retrieved, kind, grade, uncertainty; more keys are kept.
+    notes : tuple of str
+
+    Raises
+    ------
+    TableError
+        What `read_table` would refuse is not written.
+    """
+    path = Path(path)
+    full = {
+        "optistack-table": "1",
+        **header,
+        "quantity": quantity,
+        "range_nm": f"{wavelength_nm[0]:g} {wavelength_nm[-1]:g}",
+    }
+    ordered = ["optistack-table", *[k for k in REQUIRED_KEYS if k in full]]
+    ordered += [k for k in full if k not in ordered]
+    out = io.StringIO()
+    for key in ordered:
+        out.write(f"# {key}: {' '.join(str(full[key]).split())}\n")
+    for note in notes:
+        out.write(f"# note: {' '.join(note.split())}\n")
+    out.write(",".join(["wavelength_nm", *columns]) + "\n")
+    for row in zip(wavelength_nm, *columns.values(), strict=True):
+        out.write(",".join("" if math.isnan(v) else repr(float(v)) for v in row) + "\n")
+    temporary = path.with_name(path.name + ".part")
+    temporary.write_text(out.getvalue(), encoding="utf-8", newline="\n")
+    try:
+        read_table(temporary)
+    except TableError:
+        temporary.unlink()
+        raise
+    temporary.replace(path)
+    return path
