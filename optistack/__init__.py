@@ -1,0 +1,79 @@
+"""Photons that each layer of a thin-film stack absorbs under a lamp or the sun.
+
+>>> import optistack as ost
+>>> stack = ost.Stack("air", [ost.Layer("film", ost.material("ito"), 120.0)], "fused_silica")
+>>> lamp = ost.spectrum("uva340").at_set_point(340, 0.89)
+>>> result = ost.Exposure("bare film", stack, lamp, hours=100).run()
+>>> print(f"{result.absorbed_fraction('film', (300, 400))[0]:.3f}")  # of the incident photons
+0.104
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from optistack.analysis.compare import Comparison, compare
+    from optistack.analysis.filter_selection import FilterTable, filter_table
+    from optistack.errors import (
+        OptistackError,
+        RangeError,
+        ScenarioError,
+        StackError,
+        TableError,
+    )
+    from optistack.exposure import (
+        Collection,
+        Exposure,
+        ExposureResult,
+        Geometry,
+        Holder,
+        MountedFilter,
+        QuantumEfficiency,
+        photocurrent,
+    )
+    from optistack.filters import Filter, absorber_filter, edge_filter, measured_filter
+    from optistack.materials import Material, material
+    from optistack.scenario import RunResult, Scenario, check, load_scenario, run
+    from optistack.spectra import Spectrum, Weight, gaussian, planck, spectrum, weight_family
+    from optistack.stack import FilterStack, Layer, Stack
+
+# Names are imported when they are first asked for: `import optistack` stays quick.
+_HOME = {
+    "optistack.errors": (
+        "OptistackError", "RangeError", "ScenarioError", "StackError", "TableError",
+    ),
+    "optistack.materials": ("Material", "material"),
+    "optistack.spectra": (
+        "Spectrum", "Weight", "gaussian", "planck", "spectrum", "weight_family",
+    ),
+    "optistack.filters": ("Filter", "absorber_filter", "edge_filter", "measured_filter"),
+    "optistack.stack": ("FilterStack", "Layer", "Stack"),
+    "optistack.exposure": (
+        "Collection", "Exposure", "ExposureResult", "Geometry", "Holder", "MountedFilter",
+        "QuantumEfficiency", "photocurrent",
+    ),
+    "optistack.analysis.compare": ("Comparison", "compare"),
+    "optistack.analysis.filter_selection": ("FilterTable", "filter_table"),
+    "optistack.scenario": ("RunResult", "Scenario", "check", "load_scenario", "run"),
+}
+_WHERE = {name: module for module, names in _HOME.items() for name in names}
+
+__all__ = ["__version__", *_WHERE]
+
+
+def __getattr__(name: str) -> Any:
+
+    if name not in _WHERE:
+        raise AttributeError(f"module 'optistack' has no attribute {name!r}")
+    import importlib
+
+    value = getattr(importlib.import_module(_WHERE[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

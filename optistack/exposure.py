@@ -22,7 +22,7 @@ from optistack.spectral_math import (
     nodal_weights,
     optical_grid,
 )
-from optistack.spectrum import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
 from optistack.stack import FilterStack, Mount, Stack
 from optistack.transfer_matrix import depth_profile, solve
 from optistack.value import Value

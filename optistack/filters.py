@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError, RangeError
-from optistack.material import Material, constant
+from optistack.materials import Material, constant
 
 Real = NDArray[np.float64]
 Curve = Callable[[Real], NDArray[Any]]
@@ -421,3 +421,42 @@ def concentration(loading_percent: float, density_g_cm3: float, molar_mass_g_mol
     if not (loading_percent > 0 and density_g_cm3 > 0 and molar_mass_g_mol > 0):
         raise OptistackError("loading, density and molar mass must be positive")
     return 10.0 * loading_percent * density_g_cm3 / molar_mass_g_mol
+
+
+def material_from_transmittance(base: Material, item: Filter, thickness_nm: float) -> Material:
+    """The n of a material with the k that an internal transmittance at a known thickness means.
+
+    For adhesives and films of which a data sheet or a spectrophotometer tells the transmittance
+    but no database the k: k = -ln(tau) lambda / (4 pi d).
+
+    Parameters
+    ----------
+    base : Material
+        Its n is used.
+    item : Filter
+        External transmittance is converted with ``base``'s or the filter's own index.
+    thickness_nm : float [nm]
+        The thickness at which the transmittance holds.
+
+    Raises
+    ------
+    OptistackError
+        A thickness that is not positive.
+
+    Examples
+    --------
+    >>> glue = material_from_transmittance(constant(1.48), edge_filter("glue", 366, 12), 40e3)
+    >>> print(f"{glue.index(366.0)[0].imag:.2e}")
+    5.05e-04
+    """
+    if not thickness_nm > 0:
+        raise OptistackError(f"{base.name}: thickness {thickness_nm:g} nm must be positive")
+    known = replace(item, index=item.index or base.transparent())
+    return replace(
+        base,
+        k_model=lambda lam: -np.log(known.internal(lam)) * lam / (4 * np.pi * thickness_nm),
+        k_range_nm=item.range_nm,
+        grade=max(base.grade, item.grade),
+        source=f"n: {base.source}; k: {item.source} at {thickness_nm / 1000:g} um",
+        nodes_nm=item.nodes_nm,
+    )

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import StackError
 from optistack.filters import DEFAULT_INDEX, NOMINAL_THICKNESS_NM, Filter
-from optistack.material import Material, constant, material
+from optistack.materials import Material, constant, material
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -30,7 +30,7 @@ class Layer:
     Parameters
     ----------
     name : str
-    material : Material, or what `optistack.material` takes
+    material : Material, or what `optistack.materials` takes
     thickness_nm : float [nm]
     coherent : bool, optional
         None: coherent up to 3000 nm, incoherent above.
@@ -92,9 +92,9 @@ class Stack:
 
     Parameters
     ----------
-    ambient : Material, or what `optistack.material` takes
+    ambient : Material, or what `optistack.materials` takes
     layers : sequence of Layer
-    substrate : Material, or what `optistack.material` takes
+    substrate : Material, or what `optistack.materials` takes
     name : str
 
     Raises
@@ -183,11 +183,11 @@ class Stack:
         layers[i] = replace(layers[i], **changes)
         return replace(self, layers=tuple(layers))
 
-    def with_material(self, name: str, new: Material) -> Stack:
-        """With every use of one material (by its name) replaced."""
+    def with_material(self, old: Material, new: Material) -> Stack:
+        """With every use of one material, this very object, replaced by another."""
 
-        def swap(old: Material) -> Material:
-            return new if old.name == name else old
+        def swap(used: Material) -> Material:
+            return new if used is old else used
 
         return replace(
             self,

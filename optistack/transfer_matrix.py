@@ -257,11 +257,11 @@ class _Layers:
         return np.asarray(2.0 * self.k0d[j] * self.n[j].real * self.n[j].imag)
 
     def step_special(
-        self, j: int, at: NDArray[np.bool_], bottom: Complex, fraction: Any
+        self, j: int, at: NDArray[np.bool_], bottom: Complex, k0_height: Real
     ) -> tuple[Complex, Complex]:
-        """Fields at the height fraction * d above the bottom of layer j, sinc form, unscaled."""
-        k0d = np.broadcast_to(self.k0d[j], self.q[j].shape)[at] * fraction
-        cosine, h_to_e, e_to_h = self._sinc_matrix(self.q[j][at], self.n[j][at], k0d)
+        """Fields at k0 times a height above the bottom of layer j, sinc form, unscaled."""
+        height = np.broadcast_to(k0_height, self.q[j].shape)[at]
+        cosine, h_to_e, e_to_h = self._sinc_matrix(self.q[j][at], self.n[j][at], height)
         e, h = bottom[0][at], bottom[1][at]
         return cosine * e + h_to_e * h, cosine * h + e_to_h * e
 
@@ -356,7 +356,7 @@ def _absorbed(layers: _Layers, j: int, bottom: Complex) -> Real:
         n = layers.n[j][at]
         mean = np.zeros(n.shape)
         for point, weight in zip(_GAUSS_X, _GAUSS_W, strict=True):
-            e, h = layers.step_special(j, at, bottom, (1 + point) / 2)
+            e, h = layers.step_special(j, at, bottom, layers.k0d[j] * ((1 + point) / 2))
             mean += weight / 2 * layers.squared_field(n, e, h, at)
         total[at] = mean * decay[at]
     total *= layers.strength(j)
@@ -507,8 +507,7 @@ def _profile(layers: _Layers, chain: _Chain, layer: int, depth_nm: Real) -> Real
                 square = square + kx2 * (h.real**2 + h.imag**2) / np.abs(n) ** 4
             if special is not None and special.any():
                 at = special
-                full = np.broadcast_to(1 - z_lit / thickness, shape)[at]
-                e_s, h_s = layers.step_special(layer, at, bottom, full)
+                e_s, h_s = layers.step_special(layer, at, bottom, k0 * (thickness - z_lit))
                 square[at] = (
                     layers.squared_field(n[at], e_s, h_s, at) * layers.decay[layer][at]
                 )
@@ -564,7 +563,7 @@ def _prepare(
         flags = np.ones(count - 2, dtype=bool)
     else:
         flags = np.asarray(coherent)
-        if flags.dtype != bool or flags.shape != (count - 2,):
+        if flags.shape != (count - 2,) or (flags.size and flags.dtype != bool):
             raise StackError(f"coherent must be {count - 2} booleans, one for each inner layer")
     return index, d, lam, flags
 
@@ -605,12 +604,17 @@ def _optics(
     # fade along the surface.
     n0 = n[0]
     kx = n0.real * sine
-    q0 = np.where(n0.imag == 0, n0.real * cosine, np.sqrt(n0 * n0 - kx * kx))
-    # q^2 = n^2 - kx^2, written so that a layer with the ambient's index gets exactly q0.
-    q = np.sqrt((n - n0) * (n + n0) + q0 * q0)
-    q = np.where(q.imag < 0, -q, q)
-    q = np.array(np.broadcast_to(q, full))
-    q[0] = q0
+    if n0.imag.any():
+        q2 = n * n - kx * kx
+    else:
+        # q^2 = n^2 - kx^2, written so that a layer with the ambient's index gets exactly q0.
+        q2 = (n - n0) * (n + n0) + (n0.real * cosine) ** 2
+    # Re q >= 0 and Im q >= 0 in every medium, since Im n^2 >= 0: where rounding or a negative zero
+    # puts q^2 below the real axis, the root has the wrong sign of Im q.
+    q = np.array(np.broadcast_to(np.sqrt(q2), full))
+    np.abs(q.imag, out=q.imag)
+    if not n0.imag.any():
+        q[0] = n0.real * cosine
     return _Optics(np.broadcast_to(n, full), q, kx, 2 * np.pi / lam, p)
 
 

@@ -682,6 +682,26 @@ def test_absorbing_ambient(polarization: Any, angle: float) -> None:
     assert t == pytest.approx(oracle["T"], abs=1e-12)
 
 
+@pytest.mark.parametrize("polarization", POLARIZATIONS)
+def test_transparent_media_behind_an_absorbing_ambient(polarization: Any) -> None:
+    """Im q = 0 exactly: rounding must not choose the wave that comes from behind."""
+    n, d = [0.9375 + 0.03j, 2.0, 1.3, 1.0], [40.0, 150.0]
+    for angle in (30.0, 60.0, 89.0, 90.0):
+        exact = Exact(n, d, 200.0, angle, polarization)
+        response = solve(n, d, [200.0], angle_deg=angle, polarization=polarization)
+        assert relative(response.transmittance[0], exact.transmittance) < 1e-12
+        pane = solve(
+            n,
+            [40.0, 1e4],
+            [200.0],
+            angle_deg=angle,
+            polarization=polarization,
+            coherent=[True, False],
+        )
+        assert pane.power_entering[0] == pytest.approx(pane.transmittance[0], abs=1e-14)
+        assert pane.transmittance[0] > 0.1
+
+
 def test_absorbing_ambient_before_a_pane() -> None:
     """Also where the first layer is incoherent."""
     n, d = [1.4 + 0.1j, 1.9 + 0.05j, 1.6 + 1e-5j, 1.2], [130.0, 1e5]
@@ -909,6 +929,12 @@ def test_shapes() -> None:
     assert depth_profile_isotropic(STACK, THICKNESS, LAM, 0, [0.0, 1.0]).shape == (2, 4)
     batch = np.tile(THICKNESS, (5, 1))
     assert depth_profile(STACK, batch, LAM, 0, [1.0], angle_deg=[1.0, 2.0]).shape == (5, 2, 1, 4)
+
+
+def test_no_inner_layer() -> None:
+    for coherent in (None, [], np.zeros(0, dtype=bool)):
+        response = solve([1, 1.5], [], LAM, angle_deg=[0.0, 10.0], coherent=coherent)
+        assert response.absorptance.shape == (2, 0, 4)
 
 
 def test_one_dimensional_n_holds_for_all_wavelengths() -> None:

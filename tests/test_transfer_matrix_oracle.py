@@ -128,9 +128,38 @@ def test_stacks_left_out_above_make_sense_here() -> None:
             coherent=stack.coherent,
         )
         assert response.transmittance[0] == 0
-        assert 0 <= response.reflectance[0] <= 1
+        assert 0 <= response.reflectance[0] <= 1 + 1e-14
         total = response.reflectance + response.absorptance.sum(0)
         assert total[0] == pytest.approx(1, abs=1e-12)
+
+
+def test_random_stacks_in_an_absorbing_ambient() -> None:
+    """The wave vector along the layers is real, so the oracle's angle is complex."""
+    rng = np.random.default_rng(11)
+    for number in range(200):
+        stack = random_stack(rng)
+        n = stack.n.copy()
+        n[0] += 1j * 10 ** rng.uniform(-3, 0)
+        angle = np.arcsin(n[0].real * np.sin(np.radians(stack.angle)) / n[0])
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            data = tmm.coh_tmm(
+                stack.polarization, n, [np.inf, *stack.d, np.inf], angle, stack.wavelength
+            )
+        response = solve(
+            n,
+            stack.d,
+            [stack.wavelength],
+            angle_deg=stack.angle,
+            polarization=stack.polarization,
+        )
+        where = f"random stack {number}: {stack} in {n[0]}"
+        near = pytest.approx
+        assert response.reflectance[0] == near(data["R"], abs=TOLERANCE), where
+        assert response.transmittance[0] == near(data["T"], abs=TOLERANCE), where
+        assert response.power_entering[0] == near(data["power_entering"], abs=TOLERANCE), where
+        absorbed = tmm.absorp_in_each_layer(data)[1:-1]
+        assert response.absorptance[:, 0] == near(absorbed, abs=TOLERANCE), where
 
 
 @pytest.mark.parametrize("polarization", ["s", "p"])

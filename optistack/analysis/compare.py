@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from optistack.errors import StackError
 from optistack.exposure import Exposure, ExposureResult, Geometry
-from optistack.material import Material
+from optistack.materials import Material
 from optistack.spectral_math import band_key
-from optistack.spectrum import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -444,7 +444,7 @@ def _sensitivity(
             if scale == 1.0 and tilt == 0.0:
                 results.append((result, name))
                 continue
-            changed = exposure.stack.with_material(base.name, base.with_k(scale=scale, tilt=tilt))
+            changed = exposure.stack.with_material(base, base.with_k(scale=scale, tilt=tilt))
             results.append((replace(exposure, stack=changed).run(limits), name))
         (c, c_name), (d, d_name) = results
         out.append(

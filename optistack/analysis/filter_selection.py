@@ -19,7 +19,7 @@ from optistack.exposure import (
 )
 from optistack.filters import Filter
 from optistack.spectral_math import band_key
-from optistack.spectrum import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Weight, weight_family
+from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -288,18 +288,19 @@ def _with_floor(parts: Sequence[Real]) -> Value:
 
 def _limit_notes(name: str, light: str, weighted: Mapping[str, Value]) -> list[str]:
     """Flag weights whose upper limit decides the answer."""
-    out = []
+    changes = []
     for key, value in weighted.items():
         longer = weighted.get(f"{key} to {LONG_BAND_NM[1]:g}")
         if longer is None or not (np.isfinite(value.value) and np.isfinite(longer.value)):
             continue
         if abs(longer.value - value.value) > DEPENDS_ON_LIMIT * max(longer.value, value.value):
-            out.append(
-                f"filter {name} under {light}: the dose left depends on where the weight "
-                f"{key!r} ends: {value.value:.3g} for {band_key(DAMAGE_BAND_NM)} nm, "
-                f"{longer.value:.3g} for {band_key(LONG_BAND_NM)} nm"
-            )
-    return out
+            changes.append(f"{key} {value.value:.2g} or {longer.value:.2g}")
+    if not changes:
+        return []
+    return [
+        f"filter {name} under {light}: the dose left depends on where the weight ends, "
+        f"{band_key(DAMAGE_BAND_NM)} or {band_key(LONG_BAND_NM)} nm: {'; '.join(changes)}"
+    ]
 
 
 def _mark_dominated(rows: list[FilterRow], band: str) -> list[FilterRow]:
@@ -318,17 +319,38 @@ def _mark_dominated(rows: list[FilterRow], band: str) -> list[FilterRow]:
 
 
 def _ranking_notes(rows: Sequence[FilterRow], exposures: Sequence[str], band: str) -> list[str]:
-    """Say when the order under one light is not the order under another."""
-    orders = {}
+    """Say when the order of the filters depends on the light or on the weight."""
+
+    def order(here: Sequence[FilterRow], key: str) -> tuple[str, ...]:
+        def left(row: FilterRow) -> float:
+            if key == band:
+                return row.dose_left[band].value
+            short = key.split(" to ")[0]
+            return row.weighted_dose_left.get(key, row.weighted_dose_left[short]).value
+
+        return tuple(f"{r.name} ({r.mount})" for r in sorted(here, key=left))
+
+    out, by_light = [], {}
     for name in exposures:
-        here = [r for r in rows if r.exposure == name and np.isfinite(r.dose_left[band].value)]
-        if here:
-            here.sort(key=lambda r: r.dose_left[band].value)
-            orders[name] = [f"{r.name} ({r.mount})" for r in here]
-    names = list(orders)
-    return [
-        f"the order of the filters by dose left in {band} nm under {other} "
-        f"({', '.join(orders[other])}) is not that under {names[0]} ({', '.join(orders[names[0]])})"
+        here = [
+            r for r in rows if r.exposure == name and np.isfinite(r.dose_left[band].value)
+        ]
+        if not here:
+            continue
+        by_light[name] = order(here, band)
+        keys = dict.fromkeys(k for r in here for k in r.weighted_dose_left)
+        others = [k for k in keys if order(here, k) != by_light[name]]
+        if others:
+            out.append(
+                f"{name}: the order of the filters by dose left is another with the weight "
+                f"{', '.join(others)} than unweighted in {band} nm"
+            )
+    names = list(by_light)
+    out += [
+        f"the order of the filters by dose left in {band} nm for {other} "
+        f"({', '.join(by_light[other])}) is not that for {names[0]} "
+        f"({', '.join(by_light[names[0]])})"
         for other in names[1:]
-        if orders[other] != orders[names[0]]
+        if by_light[other] != by_light[names[0]]
     ]
+    return out

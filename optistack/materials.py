@@ -418,8 +418,8 @@ def _checked(model: Material) -> Material:
     if not 0 < low < high:
         raise OptistackError(f"{model.name}: range {low:g}-{high:g} nm is not a range")
     sample = np.linspace(low, min(high, 1e5), 400)
-    assert model.k_model is not None
-    n, k = model.n_model(sample), model.k_model(sample)
+    n = model.n_model(sample)
+    k = np.zeros(1) if model.k_model is None else model.k_model(sample)
     if not (np.isfinite(n).all() and (n > 0).all()):
         raise OptistackError(f"{model.name}: n is not positive everywhere in {low:g}-{high:g} nm")
     if (k < 0).any():

@@ -1,0 +1,277 @@
+"""Carry out a scenario: the only place that puts analyses together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from optistack.analysis.compare import Comparison, compare
+from optistack.analysis.filter_selection import LONG_BAND_NM, FilterTable, filter_table
+from optistack.errors import OptistackError, RangeError
+from optistack.exposure import Collection, Exposure, ExposureResult, Photocurrent, photocurrent
+from optistack.filters import Filter
+from optistack.materials import Material
+from optistack.scenario.load import Scenario
+from optistack.spectral_math import band_key
+from optistack.spectra import BandNm
+from optistack.stack import FilterStack
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that a check of a scenario found.
+
+    Attributes
+    ----------
+    level : "missing" or "assumption" or "note"
+        "missing" stops a run.
+    where, text : str
+    """
+
+    level: str
+    where: str
+    text: str
+
+
+@dataclass(frozen=True, eq=False)
+class RunResult:
+    """Everything a scenario asked for.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    exposures : mapping of str to ExposureResult
+    photocurrents : mapping of exposure name to Photocurrent
+    comparisons : tuple of Comparison
+        The first is the main one.
+    filters : FilterTable or None
+    notes : tuple of str
+        Assumptions, extensions and doubts, of the whole run.
+    """
+
+    scenario: Scenario
+    exposures: Mapping[str, ExposureResult]
+    photocurrents: Mapping[str, Photocurrent]
+    comparisons: tuple[Comparison, ...]
+    filters: FilterTable | None
+    notes: tuple[str, ...]
+
+    @property
+    def comparison(self) -> Comparison | None:
+        """The main comparison."""
+        return self.comparisons[0] if self.comparisons else None
+
+    def to_frame(self) -> pd.DataFrame:
+        """Absorbed photons of every layer, exposure and band."""
+        import pandas as pd
+
+        bands = self.scenario.question.bands_nm
+        return pd.concat([r.to_frame(bands) for r in self.exposures.values()], ignore_index=True)
+
+
+def _quiet(_: str) -> None:
+    return None
+
+
+def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
+    """Carry out a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    progress : callable, optional
+        Called with a few words before each piece of work.
+
+    Raises
+    ------
+    OptistackError
+        A table that does not cover what is asked, a mount that does not fit, ...
+    """
+    question = scenario.question
+    results: dict[str, ExposureResult] = {}
+    currents: dict[str, Photocurrent] = {}
+    for name, exposure in scenario.exposures.items():
+        progress(f"exposure {name}")
+        results[name] = exposure.run(_limits(scenario, name))
+        collection = _collection(scenario, exposure)
+        if collection is not None:
+            currents[name] = photocurrent(results[name], collection)
+    comparisons = []
+    for coupon, device in question.pairs:
+        progress(f"compare {coupon} with {device}")
+        comparisons.append(
+            compare(
+                scenario.exposures[coupon],
+                scenario.exposures[device],
+                question.layer,
+                coupon_layer=question.coupon_layer,
+                bands_nm=question.bands_nm,
+                weights=question.weights,
+                sensitivity=question.sensitivity,
+                coupon_result=results[coupon],
+                device_result=results[device],
+            )
+        )
+    filters = None
+    if question.filters_on and question.candidates:
+        progress(f"{len(question.candidates)} filters on {len(question.filters_on)} exposures")
+        filters = filter_table(
+            [scenario.exposures[name] for name in question.filters_on],
+            question.candidates,
+            question.layer,
+            bands_nm=question.bands_nm,
+            weights=None if question.default_weights else question.weights,
+            collections={
+                name: collection
+                for name in question.filters_on
+                if (collection := _collection(scenario, scenario.exposures[name])) is not None
+            },
+            base_results={name: results[name] for name in question.filters_on},
+        )
+    return RunResult(
+        scenario, results, currents, tuple(comparisons), filters,
+        _notes(scenario, results, currents, comparisons, filters),
+    )
+
+
+def _collection(scenario: Scenario, exposure: Exposure) -> Collection | None:
+    return scenario.collections.get(exposure.stack.name)
+
+
+def _limits(scenario: Scenario, name: str) -> BandNm:
+    """The wavelengths over which an exposure must be solved [nm]."""
+    question = scenario.question
+    exposure = scenario.exposures[name]
+    bands = [*question.bands_nm, *(w.band_nm for w in question.weights)]
+    collection = _collection(scenario, exposure)
+    if collection is not None:
+        bands.append(collection.range_nm)
+    if name in question.filters_on:
+        bands.append(LONG_BAND_NM)
+    return exposure.needed_range(bands)
+
+
+def _notes(
+    scenario: Scenario,
+    results: Mapping[str, ExposureResult],
+    currents: Mapping[str, Photocurrent],
+    comparisons: list[Comparison],
+    filters: FilterTable | None,
+) -> tuple[str, ...]:
+    out = []
+    if scenario.invented:
+        out.append("this scenario is invented; its numbers describe no real product")
+    out += scenario.choices
+    for comparison in comparisons:
+        out += comparison.notes
+    layer = scenario.question.layer
+    for result in results.values():
+        band = scenario.question.weights[0].band_nm
+        known = layer in result.stack.names
+        out += result.notes(layer if known else None, band if known else None)
+    for current in currents.values():
+        out += current.notes
+    if filters is not None:
+        out += filters.notes
+        for row in filters.rows:
+            out += row.notes
+    texts = list(dict.fromkeys(out))
+    # The plain form of an extension note adds nothing to the one that gives its share.
+    return tuple(
+        t
+        for t in texts
+        if not any(o != t and (o.startswith(t + ";") or o.endswith(f": {t}")) for o in texts)
+    )
+
+
+def check(scenario: Scenario) -> tuple[Finding, ...]:
+    """What is missing or assumed, found before anything is computed.
+
+    Every table is held against the wavelengths that each exposure needs; low grades, extensions
+    and readings below a stray-light floor are listed.
+    """
+    found: dict[tuple[str, str], Finding] = {}
+
+    def add(level: str, where: str, text: str) -> None:
+        found.setdefault((where, text), Finding(level, where, text))
+
+    for choice in scenario.choices:
+        add("assumption", "scenario", choice)
+    used: set[str] = set()
+    for name, exposure in scenario.exposures.items():
+        try:
+            limits = _limits(scenario, name)
+        except OptistackError as error:
+            add("missing", f"exposures.{name}", str(error))
+            continue
+        try:
+            stack, far = exposure.built
+        except OptistackError as error:
+            add("missing", f"exposures.{name}", str(error))
+            continue
+        for m in stack.materials:
+            used.add(m.name)
+            _check_material(m, limits, f"exposures.{name}", add)
+        for layer in stack.layers:
+            for absorber in layer.absorbers:
+                _check_filter(absorber, limits, f"exposures.{name}", add)
+        for item in far:
+            _check_filter(item, limits, f"exposures.{name}", add)
+    for name in scenario.question.filters_on:
+        exposure = scenario.exposures[name]
+        for candidate in scenario.question.candidates:
+            where = f"filters.{candidate.item.name} ({candidate.mount}) on {name}"
+            try:
+                trial = exposure.with_filters((candidate, *exposure.filters))
+                limits = _limits(scenario, name)
+                _ = trial.built
+            except OptistackError as error:
+                add("missing", where, str(error))
+                continue
+            if isinstance(candidate.item, Filter):
+                _check_filter(candidate.item, limits, where, add)
+                if candidate.item.coated and candidate.mount != "detached_far":
+                    add("missing", where, "a coated filter known by its curve cannot be laminated")
+            elif isinstance(candidate.item, FilterStack):
+                for layer in candidate.item.layers:
+                    _check_material(layer.material, limits, where, add)
+    for item in scenario.inputs:
+        if item.grade in ("C", "D"):
+            add("note", item.used_as, f"grade {item.grade}: {item.title or item.source}")
+    order = {"missing": 0, "assumption": 1, "note": 2}
+    return tuple(sorted(found.values(), key=lambda f: order[f.level]))
+
+
+def _check_material(m: Material, limits: BandNm, where: str, add: Any) -> None:
+    try:
+        m.index([limits[0], limits[1]])
+    except RangeError as error:
+        add("missing", where, str(error))
+        return
+    except OptistackError as error:
+        add("missing", where, str(error))
+        return
+    if m.extended([limits[0]])[0] or m.extended([limits[1]])[0]:
+        low, high = m.range_nm
+        add(
+            "assumption",
+            f"material {m.name}",
+            f"known {low:g}-{high:g} nm, needed {band_key(limits)} nm; extended as the scenario asks",
+        )
+
+
+def _check_filter(item: Filter, limits: BandNm, where: str, add: Any) -> None:
+    import numpy as np
+
+    try:
+        lam = np.arange(limits[0], limits[1] + 1.0)
+        for text in item.doubts(np.minimum(lam, limits[1])):
+            add("assumption", f"filter {item.name}", text)
+    except OptistackError as error:
+        add("missing", where, str(error))
