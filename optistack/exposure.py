@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError, RangeError, StackError
 from optistack.filters import Case, Filter
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
 from optistack.spectral_math import (
     MA_CM2_PER_FLUX,
     PHOTON_J_NM,
@@ -22,7 +23,6 @@ from optistack.spectral_math import (
     nodal_weights,
     optical_grid,
 )
-from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
 from optistack.stack import FilterStack, Mount, Stack
 from optistack.transfer_matrix import depth_profile, solve
 from optistack.value import Value
@@ -477,11 +477,11 @@ class ExposureResult:
         return self.absorbed_photons_m2_s(layer, weight.band_nm, weight)
 
     def incident_photons_m2_s(self, band_nm: BandNm) -> Real:
-        """Photons on the lit side at the sample plane without the filters [1/(m2 s)], (variant,)."""
+        """Photons on the lit side at the sample plane, filters off [1/(m2 s)], (variant,)."""
         return np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])
 
     def incident_irradiance_w_m2(self, band_nm: BandNm) -> Real:
-        """Irradiance on the lit side at the sample plane without the filters [W/m2], (variant,)."""
+        """Irradiance on the lit side at the sample plane, filters off [W/m2], (variant,)."""
         return np.array([light.irradiance_w_m2(band_nm) for light in self.lights])
 
     def absorbed_fraction(self, layer: str, band_nm: BandNm) -> Real:
@@ -629,8 +629,8 @@ class ExposureResult:
             out += far.doubts(lam)
             if self.exposure.geometry.angle_deg > 0:
                 out.append(
-                    f"filter {far.name}: far away at the lamp, crossed at normal incidence although "
-                    "the light meets the sample at an angle"
+                    f"filter {far.name}: far away at the lamp, crossed at normal incidence "
+                    "although the light meets the sample at an angle"
                 )
         return tuple(dict.fromkeys(out))
 

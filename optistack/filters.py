@@ -385,7 +385,8 @@ def absorption_bands(bands: Sequence[tuple[float, float, float]]) -> tuple[Curve
 
     Parameters
     ----------
-    bands : sequence of (peak [nm], molar absorptivity [L/(mol cm)], full width at half maximum [nm])
+    bands : sequence of (peak [nm], molar absorptivity [L/(mol cm)], width [nm])
+        Full width at half maximum.
 
     Returns
     -------

@@ -187,7 +187,8 @@ def _find_block(
 def _longest(lines: list[str], delimiter: str, decimal: str) -> _Block | None:
     """The longest run of lines with the same number (two or more) of numeric cells."""
     best: tuple[int, list[tuple[float, ...]]] = (0, [])
-    start, run = 0, []
+    start = 0
+    run: list[tuple[float, ...]] = []
     for number, line in enumerate([*lines, ""]):
         row = _cells(line, delimiter, decimal)
         if row is not None and (not run or len(row) == len(run[0])):

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -97,7 +96,8 @@ class Spectrum:
             lit = np.flatnonzero(shape.spectral_irradiance_w_m2_nm > 0)
             if lit.size:
                 low = min(low, shape.wavelength_nm[max(lit[0] - 1, 0)])
-                high = max(high, shape.wavelength_nm[min(lit[-1] + 1, shape.wavelength_nm.size - 1)])
+                last = min(lit[-1] + 1, shape.wavelength_nm.size - 1)
+                high = max(high, shape.wavelength_nm[last])
         return float(low), float(high)
 
     def __call__(self, wavelength_nm: ArrayLike) -> Real:
@@ -144,7 +144,7 @@ class Spectrum:
     def _integral(self, band_nm: BandNm, *, photons: bool) -> float:
         self.require(band_nm)
         low, high = max(band_nm[0], self.range_nm[0]), min(band_nm[1], self.range_nm[1])
-        factors = [self.__call__]
+        factors: list[Callable[[Real], Real]] = [self.__call__]
         if photons:
             factors.append(lambda lam: lam / PHOTON_J_NM)
         return integrate_product(low, high, [self.wavelength_nm], factors)

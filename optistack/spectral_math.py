@@ -128,7 +128,7 @@ def band_key(band_nm: tuple[float, float]) -> str:
 def optical_grid(
     lower: float, upper: float, *, step_nm: float = 1.0, include: Iterable[ArrayLike] = ()
 ) -> Real:
-    """Wavelengths at which a stack is solved: whole multiples of the step, limits and extras [nm]."""
+    """Wavelengths at which a stack is solved: multiples of the step, limits and extras [nm]."""
     first, last = np.ceil(lower / step_nm), np.floor(upper / step_nm)
     regular = np.arange(first, last + 1) * step_nm
     return union_grid(lower, upper, [regular, *include])

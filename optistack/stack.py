@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -78,7 +77,7 @@ class Layer:
 
 @dataclass(frozen=True, eq=False)
 class FilterStack:
-    """A filter known by its layers, for example an interference filter; `Layer` s in light order."""
+    """A filter known by its layers in light order, for example an interference filter."""
 
     name: str
     layers: tuple[Layer, ...]

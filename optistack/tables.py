@@ -179,7 +179,7 @@ def read_table(path: str | Path) -> Table:
     header: dict[str, str] = {}
     notes: list[str] = []
     start = 0
-    for start, line in enumerate(lines):  # noqa: B007  (start is used after the loop)
+    for start, line in enumerate(lines):
         stripped = line.strip()
         if not stripped:
             continue

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 from optistack.errors import StackError
 from optistack.exposure import Exposure, ExposureResult, Geometry
 from optistack.materials import Material
-from optistack.spectral_math import band_key
 from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
+from optistack.spectral_math import band_key
 from optistack.value import Value
 
 if TYPE_CHECKING:

@@ -18,8 +18,8 @@ from optistack.exposure import (
     photocurrent,
 )
 from optistack.filters import Filter
-from optistack.spectral_math import band_key
 from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Weight, weight_family
+from optistack.spectral_math import band_key
 from optistack.value import Value
 
 if TYPE_CHECKING:

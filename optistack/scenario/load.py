@@ -205,7 +205,7 @@ class _Loader:
     def load(self, top: Section) -> Scenario:
         version = top.number("optistack_scenario", 1.0)
         if version != 1:
-            raise ScenarioError(f"{version:g} is not 1, the format known here", "optistack_scenario")
+            raise ScenarioError(f"{version:g} is not 1, the known format", "optistack_scenario")
         title = top.text("title")
         description = top.text("description", "")
         invented = top.flag("invented", False)

@@ -13,8 +13,8 @@ from optistack.exposure import Collection, Exposure, ExposureResult, Photocurren
 from optistack.filters import Filter
 from optistack.materials import Material
 from optistack.scenario.load import Scenario
-from optistack.spectral_math import band_key
 from optistack.spectra import BandNm
+from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
 
 if TYPE_CHECKING:
@@ -203,7 +203,6 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
 
     for choice in scenario.choices:
         add("assumption", "scenario", choice)
-    used: set[str] = set()
     for name, exposure in scenario.exposures.items():
         try:
             limits = _limits(scenario, name)
@@ -216,7 +215,6 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
             add("missing", f"exposures.{name}", str(error))
             continue
         for m in stack.materials:
-            used.add(m.name)
             _check_material(m, limits, f"exposures.{name}", add)
         for layer in stack.layers:
             for absorber in layer.absorbers:
@@ -241,9 +239,10 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
             elif isinstance(candidate.item, FilterStack):
                 for layer in candidate.item.layers:
                     _check_material(layer.material, limits, where, add)
-    for item in scenario.inputs:
-        if item.grade in ("C", "D"):
-            add("note", item.used_as, f"grade {item.grade}: {item.title or item.source}")
+    for used_file in scenario.inputs:
+        if used_file.grade in ("C", "D"):
+            what = used_file.title or used_file.source or used_file.name
+            add("note", used_file.used_as, f"grade {used_file.grade}: {what}")
     order = {"missing": 0, "assumption": 1, "note": 2}
     return tuple(sorted(found.values(), key=lambda f: order[f.level]))
 
@@ -262,7 +261,7 @@ def _check_material(m: Material, limits: BandNm, where: str, add: Any) -> None:
         add(
             "assumption",
             f"material {m.name}",
-            f"known {low:g}-{high:g} nm, needed {band_key(limits)} nm; extended as the scenario asks",
+            f"known {low:g}-{high:g} nm, needed {band_key(limits)} nm; extended as asked",
         )
 
 

@@ -33,7 +33,8 @@ class Section:
     def __contains__(self, key: str) -> bool:
         return key in self._data
 
-    def keys(self) -> tuple[str, ...]:
+    @property
+    def names(self) -> tuple[str, ...]:
         """Keys not yet taken."""
         return tuple(self._data)
 
@@ -147,7 +148,7 @@ class Section:
         if outer is None:
             return {}
         out = {}
-        for name in outer.keys():
+        for name in outer.names:
             checked_name(name, outer.key_path(name))
             out[name] = outer.section(name)
         return out
