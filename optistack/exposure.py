@@ -400,10 +400,10 @@ class ExposureResult:
 
     def layer_absorptance(self, layer: str) -> Real:
         """Per photon incident on the far filter, if there is one, else on the stack."""
-        through = np.ones(self.wavelength_nm.size)
+        through: Real = np.ones(self.wavelength_nm.size)
         for item in self.far:
             through = through * item.external(self.wavelength_nm)
-        return self.response.absorptance[self.stack.position(layer)] * through
+        return np.asarray(self.response.absorptance[self.stack.position(layer)] * through)
 
     def photon_weights(
         self,

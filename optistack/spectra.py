@@ -111,8 +111,10 @@ class Spectrum:
         lam = np.asarray(wavelength_nm, dtype=float)
         if lam.size:
             self.require((float(lam.min()), float(lam.max())))
-        return np.interp(
-            lam, self.wavelength_nm, self.spectral_irradiance_w_m2_nm, left=0.0, right=0.0
+        return np.asarray(
+            np.interp(
+                lam, self.wavelength_nm, self.spectral_irradiance_w_m2_nm, left=0.0, right=0.0
+            )
         )
 
     def require(self, band_nm: BandNm) -> None:
@@ -380,7 +382,7 @@ class Weight:
         if self.slope_nm is not None:
             return np.asarray(np.exp(-(lam - self.reference_nm) / self.slope_nm))
         if self.wavelength_nm.size:
-            return np.interp(lam, self.wavelength_nm, self.values)
+            return np.asarray(np.interp(lam, self.wavelength_nm, self.values))
         return np.ones(lam.shape)
 
     @property

@@ -115,9 +115,9 @@ def nodal_weights(
         weights = weights * factor(nodes)
     left = np.clip(np.searchsorted(base, nodes, side="right") - 1, 0, base.size - 2)
     share = (nodes - base[left]) / (base[left + 1] - base[left])
-    out = np.bincount(left, weights * (1 - share), minlength=base.size)
-    out += np.bincount(left + 1, weights * share, minlength=base.size)
-    return out
+    lower_part = np.bincount(left, weights * (1 - share), minlength=base.size)
+    upper_part = np.bincount(left + 1, weights * share, minlength=base.size)
+    return np.asarray(lower_part + upper_part, dtype=float)
 
 
 def band_key(band_nm: tuple[float, float]) -> str:

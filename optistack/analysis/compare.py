@@ -402,7 +402,9 @@ def _spectral(
     lam = lam[(lam >= low) & (lam <= high)]
 
     def at(stage: ExposureResult, name: str) -> Real:
-        return np.interp(lam, stage.wavelength_nm, stage.layer_absorptance(name))
+        return np.asarray(
+            np.interp(lam, stage.wavelength_nm, stage.layer_absorptance(name))
+        )
 
     d = [at(stage, layer) for stage in switched["device"]]
     c = [at(stage, coupon_layer) for stage in switched["coupon"]]
