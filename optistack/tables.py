@@ -35,6 +35,7 @@ COLUMNS = {
     "transmittance": ("transmittance",),
     "weight": ("weight",),
     "quantum_efficiency": ("quantum_efficiency",),
+    "molar_absorptivity": ("molar_absorptivity_l_mol_cm",),
 }
 REQUIRED_KEYS = (
     "title",
@@ -346,7 +347,7 @@ def _check(table: Table, path: Path, first_line: int) -> None:
             low, rule = math.ulp(0.0), "n must be positive"
         elif name == "k":
             low, rule = 0.0, "k must not be negative (n + ik with k >= 0 absorbs)"
-        elif table.quantity in ("spectral_irradiance", "relative_spectral_irradiance", "weight"):
+        elif table.quantity not in ("nk", "transmittance", "quantum_efficiency"):
             low, rule = 0.0, f"{name} must not be negative"
         elif table.quantity in ("transmittance", "quantum_efficiency"):
             low, high = _SMALLEST_FRACTION, _LARGEST_FRACTION

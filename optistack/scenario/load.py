@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
+import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError, ScenarioError
@@ -661,16 +662,24 @@ class _Loader:
         a = section.section("absorber")
         if thickness is None:
             raise ScenarioError("an absorber needs a thickness_um", section.path)
-        bands = []
-        for band in a.sections("bands"):
-            bands.append(
-                (
-                    band.number("peak_nm", above=0.0),
-                    band.number("molar_absorptivity_l_mol_cm", low=0.0),
-                    band.number("width_nm", above=0.0),
+        if a.one_of(("bands", "table")) == "table":
+            source = a.text("table")
+            table = self._table(source, a.key_path("table"), f"absorber of filter {name}")
+            if table.quantity != "molar_absorptivity":
+                raise ScenarioError(
+                    f"{source} holds {table.quantity}, not molar_absorptivity", a.key_path("table")
                 )
-            )
-            band.done()
+            nodes, absorptivity = table.known("molar_absorptivity_l_mol_cm")
+
+            def curve(lam: NDArray[Any]) -> NDArray[Any]:
+                return np.asarray(np.interp(lam, nodes, absorptivity))
+
+            grade, source = table.grade, table.source
+            options["range_nm"] = table.range_nm
+        else:
+            bands = [_absorption_band(b) for b in a.sections("bands")]
+            curve, nodes = absorption_bands(bands)
+            grade, source = "C", "Beer-Lambert law with Gaussian absorption bands"
         if "concentration_mol_l" in a:
             amount = a.number("concentration_mol_l", above=0.0)
         else:
@@ -680,11 +689,10 @@ class _Loader:
                 a.number("molar_mass_g_mol", above=0.0),
             )
         a.done()
-        curve, nodes = absorption_bands(bands)
-        grade = section.choice("grade", GRADES, "C")
-        self._note_input(f"filter {name}", "absorber model", "", grade, "model", "", "")
+        grade = section.choice("grade", GRADES, grade)
+        self._note_input(f"filter {name}", "absorber model", "", grade, "model", source, "")
         return absorber_filter(
-            name, curve, amount, thickness, nodes_nm=nodes, grade=grade, **options
+            name, curve, amount, thickness, nodes_nm=nodes, grade=grade, source=source, **options
         )
 
     # exposures and questions -----------------------------------------------------------------
@@ -830,6 +838,16 @@ class _Loader:
 
 
 _FORMAT_KEYS = ("delimiter", "decimal", "column", "source")
+
+
+def _absorption_band(band: Section) -> tuple[float, float, float]:
+    out = (
+        band.number("peak_nm", above=0.0),
+        band.number("molar_absorptivity_l_mol_cm", low=0.0),
+        band.number("width_nm", above=0.0),
+    )
+    band.done()
+    return out
 
 
 def _moved(section: Section, keys: Sequence[str]) -> dict[str, Any]:

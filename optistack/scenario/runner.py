@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from optistack.analysis.compare import Comparison, compare
 from optistack.analysis.filter_selection import LONG_BAND_NM, FilterTable, filter_table
 from optistack.errors import OptistackError, RangeError
-from optistack.exposure import Collection, Exposure, ExposureResult, Photocurrent, photocurrent
+from optistack.exposure import (
+    Collection,
+    Exposure,
+    ExposureResult,
+    Geometry,
+    Photocurrent,
+    photocurrent,
+)
 from optistack.filters import Filter
 from optistack.materials import Material
 from optistack.scenario.load import Scenario
-from optistack.spectra import BandNm
+from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
 
@@ -96,9 +103,23 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     question = scenario.question
     results: dict[str, ExposureResult] = {}
     currents: dict[str, Photocurrent] = {}
-    for name, exposure in scenario.exposures.items():
+    notes: list[str] = []
+    exposures = dict(scenario.exposures)
+    filters_on = list(question.filters_on)
+    sun = _sun_exposure(scenario)
+    if sun is not None:
+        try:
+            results[sun.name] = sun.run(_limits(scenario, sun, with_filters=True))
+        except RangeError as error:
+            notes.append(f"the filters are not judged under the sun: {error}")
+        else:
+            exposures[sun.name] = sun
+            filters_on.append(sun.name)
+    for name, exposure in exposures.items():
         progress(f"exposure {name}")
-        results[name] = exposure.run(_limits(scenario, name))
+        if name not in results:
+            limits = _limits(scenario, exposure, with_filters=name in filters_on)
+            results[name] = exposure.run(limits)
         collection = _collection(scenario, exposure)
         if collection is not None:
             currents[name] = photocurrent(results[name], collection)
@@ -119,24 +140,48 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
             )
         )
     filters = None
-    if question.filters_on and question.candidates:
-        progress(f"{len(question.candidates)} filters on {len(question.filters_on)} exposures")
+    if filters_on and question.candidates:
+        progress(f"{len(question.candidates)} filters on {len(filters_on)} exposures")
         filters = filter_table(
-            [scenario.exposures[name] for name in question.filters_on],
+            [exposures[name] for name in filters_on],
             question.candidates,
             question.layer,
             bands_nm=question.bands_nm,
             weights=None if question.default_weights else question.weights,
             collections={
                 name: collection
-                for name in question.filters_on
-                if (collection := _collection(scenario, scenario.exposures[name])) is not None
+                for name in filters_on
+                if (collection := _collection(scenario, exposures[name])) is not None
             },
-            base_results={name: results[name] for name in question.filters_on},
+            base_results={name: results[name] for name in filters_on},
         )
     return RunResult(
-        scenario, results, currents, tuple(comparisons), filters,
-        _notes(scenario, results, currents, comparisons, filters),
+        scenario=scenario,
+        exposures={name: results[name] for name in exposures},
+        photocurrents=currents,
+        comparisons=tuple(comparisons),
+        filters=filters,
+        notes=(*notes, *_notes(scenario, results, currents, comparisons, filters)),
+    )
+
+
+def _sun_exposure(scenario: Scenario) -> Exposure | None:
+    """The exposure that judges the filters under the sun, where the scenario has only lamps."""
+    question = scenario.question
+    asked = [scenario.exposures[name] for name in question.filters_on]
+    if not asked or not question.candidates or any(e.light.kind == "standard" for e in asked):
+        return None
+    lamp = asked[0]
+    name = f"{lamp.name}, under AM1.5G instead"
+    if name in scenario.exposures:
+        return None
+    return Exposure(
+        name=name,
+        stack=lamp.stack,
+        light=replace(spectrum("am15g"), name="AM1.5G"),
+        geometry=Geometry(lit_from=lamp.geometry.lit_from),
+        filters=lamp.filters,
+        hours=lamp.hours,
     )
 
 
@@ -144,15 +189,14 @@ def _collection(scenario: Scenario, exposure: Exposure) -> Collection | None:
     return scenario.collections.get(exposure.stack.name)
 
 
-def _limits(scenario: Scenario, name: str) -> BandNm:
+def _limits(scenario: Scenario, exposure: Exposure, *, with_filters: bool) -> BandNm:
     """The wavelengths over which an exposure must be solved [nm]."""
     question = scenario.question
-    exposure = scenario.exposures[name]
     bands = [*question.bands_nm, *(w.band_nm for w in question.weights)]
     collection = _collection(scenario, exposure)
     if collection is not None:
         bands.append(collection.range_nm)
-    if name in question.filters_on:
+    if with_filters:
         bands.append(LONG_BAND_NM)
     return exposure.needed_range(bands)
 
@@ -205,11 +249,9 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
         add("assumption", "scenario", choice)
     for name, exposure in scenario.exposures.items():
         try:
-            limits = _limits(scenario, name)
-        except OptistackError as error:
-            add("missing", f"exposures.{name}", str(error))
-            continue
-        try:
+            limits = _limits(
+                scenario, exposure, with_filters=name in scenario.question.filters_on
+            )
             stack, far = exposure.built
         except OptistackError as error:
             add("missing", f"exposures.{name}", str(error))
@@ -227,7 +269,7 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
             where = f"filters.{candidate.item.name} ({candidate.mount}) on {name}"
             try:
                 trial = exposure.with_filters((candidate, *exposure.filters))
-                limits = _limits(scenario, name)
+                limits = _limits(scenario, exposure, with_filters=True)
                 _ = trial.built
             except OptistackError as error:
                 add("missing", where, str(error))
