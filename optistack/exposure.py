@@ -32,8 +32,11 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
-# Directions for isotropic light; 24 give the absorptance of a device stack to 1e-6.
+# Directions for isotropic light: at least 24, more where fringes of thick coherent layers shift
+# with the angle. Within 1e-4 of 800 directions for films up to 3 um on a metal, 1e-8 for a device.
 _DIRECTIONS = 24
+_DIRECTIONS_PER_FRINGE = 24
+_MOST_DIRECTIONS = 400
 _MINIMUM_ABSORPTANCE = 1e-3
 GRADE_SHARE = 0.05
 
@@ -173,7 +176,9 @@ def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> Stack
     hemisphere = iso > 0 or (geometry.rear_share > 0 and rear_iso > 0) or (
         geometry.uses_rear and diffuse_return
     )
-    angles, spread = _directions(geometry.angle_deg, hemisphere)
+    angles, spread = _directions(geometry.angle_deg, n, d, coherent, lam) if hemisphere else (
+        np.array([geometry.angle_deg]), np.zeros(1)
+    )
     oblique = bool((angles > 0).any())
     kinds: tuple[Literal["s", "p", "mean"], ...] = ("s", "p") if oblique else ("mean",)
     directed = np.zeros(angles.size)
@@ -217,7 +222,10 @@ def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> Stack
         rho = geometry.holder.reflectance
         if geometry.holder.kind == "specular":
             # Direction and polarisation are kept at every bounce.
-            reaching = (front * t + rear * r_back) / (1 - rho * r_back)
+            closed = 1 - rho * r_back
+            reaching = front * t + rear * r_back
+            # Grazing light is all reflected; none has come in that could go on.
+            reaching = np.divide(reaching, closed, out=np.zeros(shape), where=closed > 0)
             rear = rear + rho * reaching
             lost = (1 - rho) * reaching.sum(axis=(0, 1))
         else:
@@ -238,15 +246,33 @@ def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> Stack
     )
 
 
-def _directions(angle_deg: float, hemisphere: bool) -> tuple[Real, Real]:
+def _directions(
+    angle_deg: float,
+    n: NDArray[np.complex128],
+    thickness_nm: Real,
+    coherent: NDArray[np.bool_],
+    lam: Real,
+) -> tuple[Real, Real]:
     """Angles [degree], the directed one first, and weights of isotropic light on them."""
-    if not hemisphere:
-        return np.array([angle_deg]), np.zeros(1)
-    x, w = np.polynomial.legendre.leggauss(_DIRECTIONS)
+    ratio = n[0].real / np.maximum(n[1:].real, 1e-9)
+    # Cosine in the ambient at which a thinner medium begins to reflect totally: the response
+    # bends there, at another place for every wavelength, so both ends of that range are cuts.
+    # In a metal (k > n) nothing changes suddenly.
+    bends = ((ratio > 1 + 1e-6) & (n[1:].imag < n[1:].real)).any(axis=1)
+    critical = np.sqrt(np.clip(1 - 1 / ratio**2, 0.0, 1.0))[bends]
+    cuts = np.unique(np.concatenate([[0.0, 1.0], critical.min(axis=1), critical.max(axis=1)]))
+    cuts = cuts[np.concatenate([[True], np.diff(cuts) > 1e-6])]
+    slanted = np.sqrt(np.clip(1 - ratio[:-1] ** 2, 0.0, 1.0))
+    fringes = 2 * n[1:-1].real * thickness_nm[:, None] * (1 - slanted) / lam
+    turns = float(fringes[coherent].sum(axis=0).max()) if coherent.any() else 0.0
+    points = int(max(_DIRECTIONS, min(_MOST_DIRECTIONS, 16 + _DIRECTIONS_PER_FRINGE * turns)))
+    x, w = np.polynomial.legendre.leggauss(points)
     s = (x + 1) / 2
-    mu = s * s * (3 - 2 * s)  # takes the grazing end gently
-    weight = w / 2 * 6 * s * (1 - s) * 2 * mu
-    angles = np.degrees(np.arccos(mu))
+    node, slope = s * s * (3 - 2 * s), 6 * s * (1 - s)  # takes both ends gently
+    width = np.diff(cuts)[:, None]
+    mu = (cuts[:-1, None] + width * node).ravel()
+    weight = (width * w / 2 * slope).ravel() * 2 * mu
+    angles = np.degrees(np.arccos(np.minimum(mu, 1.0)))
     return np.concatenate([[angle_deg], angles]), np.concatenate([[0.0], weight / weight.sum()])
 
 
@@ -430,9 +456,10 @@ class ExposureResult:
         RangeError
             The light or the optical grid does not reach over the band.
         """
-        key = (band_nm, getattr(weight, "name", None)) if not nodes_nm else None
-        cacheable = weight is None or isinstance(weight, Weight)
-        if key is not None and cacheable and key in self._cache:
+        # A Weight is kept as part of the key: two of one name may differ.
+        cacheable = not nodes_nm and (weight is None or isinstance(weight, Weight))
+        key = (band_nm, weight)
+        if cacheable and key in self._cache:
             return self._cache[key]
         grid = self.wavelength_nm
         rows = []
@@ -455,7 +482,7 @@ class ExposureResult:
                 grids.append(item.nodes_nm)
             rows.append(nodal_weights(grid, max(low, grid[0]), min(high, grid[-1]), grids, factors))
         out = np.array(rows)
-        if key is not None and cacheable:
+        if cacheable:
             self._cache[key] = out
         return out
 
@@ -627,10 +654,10 @@ class ExposureResult:
                 out += absorber.doubts(lam)
         for far in self.far:
             out += far.doubts(lam)
-            if self.exposure.geometry.angle_deg > 0:
+            if self.exposure.geometry.angle_deg > 0 or self.exposure.geometry.isotropic_share > 0:
                 out.append(
                     f"filter {far.name}: far away at the lamp, crossed at normal incidence "
-                    "although the light meets the sample at an angle"
+                    "although light meets the sample at an angle"
                 )
         return tuple(dict.fromkeys(out))
 
@@ -694,15 +721,18 @@ class QuantumEfficiency:
     lit_from: Literal["front", "back"] = "front"
 
     def __post_init__(self) -> None:
-        lam, values = np.asarray(self.wavelength_nm), np.asarray(self.values)
+        lam = np.asarray(self.wavelength_nm, dtype=float)
+        values = np.asarray(self.values, dtype=float)
         if lam.ndim != 1 or lam.shape != values.shape or lam.size < 2 or (np.diff(lam) <= 0).any():
             raise OptistackError(
                 f"quantum efficiency {self.name}: needs increasing wavelengths and as many values"
             )
-        if not (np.isfinite(values).all() and values.min() >= -0.01 and values.max() <= 1.02):
+        if not (np.isfinite(lam).all() and np.isfinite(values).all()):
+            raise OptistackError(f"quantum efficiency {self.name}: values must be finite numbers")
+        if values.min() < -0.01 or values.max() > 1.02:
             raise OptistackError(
-                f"quantum efficiency {self.name}: values from {np.nanmin(values):g} to "
-                f"{np.nanmax(values):g}; a fraction lies between 0 and 1. Are these percent?"
+                f"quantum efficiency {self.name}: values from {values.min():g} to "
+                f"{values.max():g}; a fraction lies between 0 and 1. Are these percent?"
             )
 
     @property
@@ -731,6 +761,13 @@ class Collection:
     eqe: QuantumEfficiency | None = None
 
     def __post_init__(self) -> None:
+        if not self.active_layers:
+            raise OptistackError("a photocurrent needs at least one active layer")
+        if not 0 < self.range_nm[0] < self.range_nm[1] < np.inf:
+            raise OptistackError(
+                f"photocurrent: {self.range_nm[0]:g}-{self.range_nm[1]:g} nm is not a range of "
+                "wavelengths"
+            )
         if not 0 <= self.efficiency <= 1:
             raise OptistackError(
                 f"collection efficiency {self.efficiency} must lie between 0 and 1"

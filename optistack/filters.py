@@ -28,6 +28,7 @@ DEFAULT_INDEX = 1.5
 NOMINAL_THICKNESS_NM = 1e6
 # Internal transmittance below this is as good as none; its logarithm stays finite.
 DARKEST = 1e-12
+MAX_WIDTH_NM = 1000.0
 
 
 def slab_transmittance(internal: ArrayLike, surface_reflectance: ArrayLike) -> Real:
@@ -104,6 +105,12 @@ class Filter:
     case: Case = "value"
     half_value_nm: float | None = None
 
+    def __post_init__(self) -> None:
+        if self.kind not in ("external", "internal"):
+            raise OptistackError(
+                f'filter {self.name}: kind must be "external" or "internal", not {self.kind!r}'
+            )
+
     def given(self, wavelength_nm: ArrayLike) -> Real:
         """Transmittance as given, in the case (value, low, high) this filter stands for.
 
@@ -117,7 +124,7 @@ class Filter:
         if (self.below == "refuse" and lam.min() < low) or (
             self.above == "refuse" and lam.max() > high
         ):
-            side = "below" if lam.min() < low else "above"
+            side = "below" if self.below == "refuse" and lam.min() < low else "above"
             raise RangeError(
                 f"filter {self.name}",
                 (float(lam.min()), float(lam.max())),
@@ -137,7 +144,8 @@ class Filter:
 
     def surface_reflectance(self, wavelength_nm: ArrayLike) -> Real:
         """Reflectance of one surface towards air at normal incidence."""
-        n = (self.index or constant(DEFAULT_INDEX)).index(wavelength_nm).real
+        # Of a material whose k is not known, n is enough here.
+        n = (self.index or constant(DEFAULT_INDEX)).transparent().index(wavelength_nm).real
         return np.asarray(((n - 1) / (n + 1)) ** 2)
 
     def external(self, wavelength_nm: ArrayLike) -> Real:
@@ -247,10 +255,12 @@ def measured_filter(
     t = np.array(transmittance, dtype=float)
     if lam.ndim != 1 or lam.shape != t.shape or lam.size < 2 or not (np.diff(lam) > 0).all():
         raise OptistackError(f"filter {name}: needs increasing wavelengths and as many readings")
-    if not (np.isfinite(t).all() and t.min() >= -0.01 and t.max() <= 1.02):
+    if not (np.isfinite(lam).all() and lam[0] > 0 and np.isfinite(t).all()):
+        raise OptistackError(f"filter {name}: wavelengths and readings must be finite numbers")
+    if t.min() < -0.01 or t.max() > 1.02:
         raise OptistackError(
-            f"filter {name}: transmittance from {np.nanmin(t):g} to {np.nanmax(t):g}; a fraction "
-            "lies between 0 and 1. Are these percent?"
+            f"filter {name}: transmittance from {t.min():g} to {t.max():g}; a fraction lies "
+            "between 0 and 1. Are these percent?"
         )
     half = None
     if t.max() > 0:
@@ -306,6 +316,11 @@ def edge_filter(
     """
     if not (half_value_nm > 0 and width_10_90_nm > 0):
         raise OptistackError(f"filter {name}: half-value wavelength and width must be positive")
+    if width_10_90_nm > MAX_WIDTH_NM:
+        raise OptistackError(
+            f"filter {name}: an edge {width_10_90_nm:g} nm wide is none (at most "
+            f"{MAX_WIDTH_NM:g} nm)"
+        )
     if not 0 <= blocking_floor < plateau <= 1:
         raise OptistackError(
             f"filter {name}: 0 <= blocking_floor < plateau <= 1 is needed, not "

@@ -7,6 +7,7 @@ the user's decision: it is part of the material, can be asked for wavelength by 
 
 from __future__ import annotations
 
+import numbers
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -28,6 +29,7 @@ EXTENSIONS = ("refuse", "hold", "zero_k")
 # k of a doubtful layer: the reference wavelength and the steepness of the built-in tilt.
 TILT_REFERENCE_NM = 340.0
 TILT_SCALE_NM = 40.0
+LARGEST_INDEX = 1e6
 
 _EV_NM = 1239.8419843320026  # h c / e in eV nm, exact in the 2019 SI
 
@@ -104,7 +106,14 @@ class Material:
             if mode == "zero_k" and np.isfinite(limit):
                 k = np.where(outside, 0.0, k)
         if self.k_scale != 1.0 or self.k_tilt != 0.0:
-            k = k * self.k_scale * np.exp(self.k_tilt * (lam - TILT_REFERENCE_NM) / TILT_SCALE_NM)
+            with np.errstate(over="ignore", invalid="ignore"):
+                tilt = np.exp(self.k_tilt * (lam - TILT_REFERENCE_NM) / TILT_SCALE_NM)
+                k = np.where(k > 0, k * (self.k_scale * tilt), k)
+        if not (np.maximum(n, k) <= LARGEST_INDEX).all():
+            raise OptistackError(
+                f"material {self.name}: n or k exceeds {LARGEST_INDEX:g} between {lam.min():g} and "
+                f"{lam.max():g} nm, which no material has"
+            )
         return np.asarray(n + 1j * k)
 
     def _part(
@@ -114,7 +123,7 @@ class Material:
         if (self.below == "refuse" and lam.min() < low) or (
             self.above == "refuse" and lam.max() > high
         ):
-            side = "below" if lam.min() < low else "above"
+            side = "below" if self.below == "refuse" and lam.min() < low else "above"
             raise RangeError(
                 f"material {self.name}: {what}",
                 (float(lam.min()), float(lam.max())),
@@ -174,10 +183,14 @@ def material(source: str | Path | Table | float | complex | Material) -> Materia
     """
     if isinstance(source, Material):
         return source
-    if isinstance(source, (int, float, complex)):
-        return constant(source)
+    if isinstance(source, numbers.Complex):
+        return constant(complex(source))
     if isinstance(source, Table):
         return from_table(source)
+    if not isinstance(source, (str, Path)):
+        raise OptistackError(
+            f"a material is a name, a file, a table or a number, not {type(source).__name__}"
+        )
     if isinstance(source, Path) or source.lower().endswith((".csv", ".txt", ".dat")):
         return from_table(read_table(source))
     return from_table(find_table(source, "materials"))
@@ -418,12 +431,20 @@ def _checked(model: Material) -> Material:
     if not 0 < low < high:
         raise OptistackError(f"{model.name}: range {low:g}-{high:g} nm is not a range")
     sample = np.linspace(low, min(high, 1e5), 400)
-    n = model.n_model(sample)
-    k = np.zeros(1) if model.k_model is None else model.k_model(sample)
+    with np.errstate(all="ignore"):  # what overflows is refused here
+        n = model.n_model(sample)
+        k = np.zeros(1) if model.k_model is None else model.k_model(sample)
     if not (np.isfinite(n).all() and (n > 0).all()):
-        raise OptistackError(f"{model.name}: n is not positive everywhere in {low:g}-{high:g} nm")
-    if (k < 0).any():
+        raise OptistackError(
+            f"{model.name}: n is not positive and finite everywhere in {low:g}-{high:g} nm"
+        )
+    if not (k >= 0).all():
         raise OptistackError(f"{model.name}: k is negative somewhere in {low:g}-{high:g} nm")
+    if max(n.max(), k.max()) > LARGEST_INDEX:
+        raise OptistackError(
+            f"{model.name}: n or k exceeds {LARGEST_INDEX:g} in {low:g}-{high:g} nm; narrow its "
+            "range, or change its parameters"
+        )
     return model
 
 

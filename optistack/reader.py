@@ -55,6 +55,8 @@ class _Block:
     first_line: int
     rows: tuple[tuple[float, ...], ...]
     heading: str
+    unread: int  # line of the first row of as many numbers outside the block, or 0
+    broken_at: int  # line that cuts the block in two, or 0
 
 
 def read_columns(
@@ -106,6 +108,10 @@ def read_columns(
         f"{_DELIMITERS[block.delimiter]}-delimited, decimal "
         f"{'comma' if block.decimal == ',' else 'point'}"
     ]
+    if block.unread:
+        said.append(
+            f"{path.name}: other rows of numbers, from line {block.unread}, are not read"
+        )
     steps = np.diff(lam)
     if (steps < 0).all() and steps.size:
         lam, values = lam[::-1].copy(), values[::-1].copy()
@@ -140,6 +146,8 @@ def _as_fraction(values: Real, unit: Unit | None, heading: str, path: Path) -> t
             path,
         )
     scale = 0.01 if unit == "percent" else 1.0
+    if unit == "percent" and largest <= 1:
+        why += f"; the largest is only {largest:g} %: are they fractions?"
     if largest * scale > _MOST or values.min() * scale < -0.01:
         raise TableError(
             f"values from {values.min():g} to {largest:g} are no {unit} "
@@ -181,12 +189,19 @@ def _find_block(
             path,
             best[0].first_line,
         )
+    if best[0].broken_at:
+        raise TableError(
+            "this line cuts the rows of numbers in two, and the wavelengths go on after it. Give "
+            "its value, or take the line out",
+            path,
+            best[0].broken_at,
+        )
     return best[0]
 
 
 def _longest(lines: list[str], delimiter: str, decimal: str) -> _Block | None:
     """The longest run of lines with the same number (two or more) of numeric cells."""
-    best: tuple[int, list[tuple[float, ...]]] = (0, [])
+    runs: list[tuple[int, list[tuple[float, ...]]]] = []
     start = 0
     run: list[tuple[float, ...]] = []
     for number, line in enumerate([*lines, ""]):
@@ -196,13 +211,32 @@ def _longest(lines: list[str], delimiter: str, decimal: str) -> _Block | None:
                 start = number
             run.append(row)
             continue
-        if len(run) > len(best[1]):
-            best = (start, run)
+        if run:
+            runs.append((start, run))
         start, run = number, [row] if row is not None else []
-    if len(best[1]) < 2:
+    if not runs:
         return None
-    heading = lines[best[0] - 1] if best[0] > 0 else ""
-    return _Block(delimiter, decimal, best[0] + 1, tuple(best[1]), heading)
+    at = max(range(len(runs)), key=lambda i: len(runs[i][1]))
+    start, run = runs[at]
+    if len(run) < 2:
+        return None
+    broken = 0
+    for first, second in ((at - 1, at), (at, at + 1)):
+        if first >= 0 and second < len(runs) and _goes_on(runs[first][1], runs[second][1]):
+            broken = runs[first][0] + len(runs[first][1]) + 1
+    unread = [s + 1 for i, (s, r) in enumerate(runs) if i != at and len(r[0]) == len(run[0])]
+    heading = lines[start - 1] if start > 0 else ""
+    return _Block(
+        delimiter, decimal, start + 1, tuple(run), heading, min(unread, default=0), broken
+    )
+
+
+def _goes_on(first: list[tuple[float, ...]], second: list[tuple[float, ...]]) -> bool:
+    """Whether two runs of rows are one series of wavelengths, cut by a line of something else."""
+    if len(first[0]) != len(second[0]) or min(len(first), len(second)) < 2:
+        return False
+    steps = np.diff([row[0] for row in (*first, *second)])
+    return bool((steps > 0).all() or (steps < 0).all())
 
 
 def _cells(line: str, delimiter: str, decimal: str) -> tuple[float, ...] | None:

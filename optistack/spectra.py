@@ -155,9 +155,11 @@ class Spectrum:
         """The spectrum and its variants multiplied by a number."""
         if not (np.isfinite(factor) and factor > 0):
             raise OptistackError(f"spectrum {self.name}: factor {factor} must be positive")
+        with np.errstate(over="ignore"):  # refused as not finite
+            values = self.spectral_irradiance_w_m2_nm * factor
         return replace(
             self,
-            spectral_irradiance_w_m2_nm=self.spectral_irradiance_w_m2_nm * factor,
+            spectral_irradiance_w_m2_nm=values,
             relative=False,
             variants=tuple(v.times(factor) for v in self.variants),
         )
@@ -182,10 +184,10 @@ class Spectrum:
                                     shape.spectral_irradiance_w_m2_nm, left=0.0, right=0.0))
             if value <= 0:
                 low, high = shape.lit_range_nm
+                lit = f"from {low:g} to {high:g} nm" if low < high else "nowhere"
                 raise OptistackError(
                     f"spectrum {self.name} has no light at {wavelength_nm:g} nm to set to "
-                    f"{spectral_irradiance_w_m2_nm:g} W/m2/nm; it has light from {low:g} to "
-                    f"{high:g} nm"
+                    f"{spectral_irradiance_w_m2_nm:g} W/m2/nm; it has light {lit}"
                 )
             return replace(shape, variants=()).times(spectral_irradiance_w_m2_nm / value)
 
@@ -290,7 +292,8 @@ def planck(temperature_k: float, range_nm: BandNm = (280.0, 4000.0)) -> Spectrum
     lam_nm = np.arange(np.floor(range_nm[0]), np.ceil(range_nm[1]) + 1.0)
     lam = lam_nm * 1e-9
     x = PLANCK_J_S * LIGHT_SPEED_M_S / (lam * BOLTZMANN_J_K * temperature_k)
-    exitance = 2 * np.pi * PLANCK_J_S * LIGHT_SPEED_M_S**2 / lam**5 / np.expm1(x) * 1e-9
+    with np.errstate(over="ignore", divide="ignore"):  # far from the peak: 0; infinite: refused
+        exitance = 2 * np.pi * PLANCK_J_S * LIGHT_SPEED_M_S**2 / lam**5 / np.expm1(x) * 1e-9
     return Spectrum(
         name=f"planck_{temperature_k:g}k",
         wavelength_nm=lam_nm,
@@ -303,7 +306,7 @@ def planck(temperature_k: float, range_nm: BandNm = (280.0, 4000.0)) -> Spectrum
 
 
 def gaussian(centre_nm: float, width_nm: float) -> Spectrum:
-    """A light-emitting diode as a Gaussian line, relative, dark beyond five widths.
+    """A light-emitting diode as a Gaussian line, relative, dark beyond 8 standard deviations.
 
     Parameters
     ----------
@@ -392,25 +395,50 @@ class Weight:
 
 
 def weight_from_table(table: Table, *, reference_nm: float | None = None) -> Weight:
-    """A weight, for example an activation spectrum, from a table; zero outside its range."""
+    """A weight, for example an activation spectrum, from a table; zero outside its range.
+
+    Parameters
+    ----------
+    table : Table
+    reference_nm : float [nm], optional
+        Where the weight is set to 1; the table's own ``reference_nm``, else its largest value.
+
+    Raises
+    ------
+    OptistackError
+        The table holds something else, or no weight at the reference wavelength.
+    """
     if table.quantity != "weight":
         raise TableError(f"holds {table.quantity}, not a spectral weight", table.path)
     lam, values = table.known("weight")
     reference = reference_nm
     if reference is None:
-        reference = float(table.header.get("reference_nm", lam[int(np.argmax(values))]))
-    scale = float(np.interp(reference, lam, values))
+        stated = table.header.get("reference_nm")
+        try:
+            reference = float(lam[int(np.argmax(values))] if stated is None else stated)
+        except ValueError:
+            raise TableError(f"reference_nm: {stated!r} is not a number", table.path) from None
+    scale = float(np.interp(reference, lam, values, left=0.0, right=0.0))
+    if not scale > 0:
+        raise TableError(
+            f"the weight is 0 at its reference wavelength {reference:g} nm, so nothing can be "
+            "expressed as photons of that wavelength; state another reference_nm",
+            table.path,
+        )
+    note = f"weight {table.name}: {table.kind}, {table.source}"
+    if table.kind == "measured":
+        note = (
+            f"weight {table.name}: measured with one source and stack ({table.source}); with "
+            "another source it is an assumption"
+        )
     return Weight(
         name=table.name,
         band_nm=(float(lam[0]), float(lam[-1])),
         wavelength_nm=lam,
-        values=values / scale if scale > 0 else values,
+        values=values / scale,
         reference_nm=reference,
         measured=table.kind == "measured",
-        notes=(
-            f"weight {table.name}: measured with one source and stack ({table.source}); with "
-            "another source it is an assumption",
-        ),
+        notes=(note,),
     )
 
 

@@ -246,21 +246,21 @@ class Stack:
         """
         if mount == "detached_far" or mount not in MOUNTS:
             raise StackError(f"mount {mount!r} cannot be built into a stack")
+        if isinstance(item, Filter) and item.coated:
+            raise StackError(
+                f"filter {item.name} is coated and known only by its transmittance: it cannot "
+                f"be mounted {mount}. Mount it detached_far, or give its layers"
+            )
         if mount == "in_substrate":
             return self._with_absorber(item, layer)
         if isinstance(item, FilterStack):
             new = list(item.layers)
         else:
-            if item.coated:
-                raise StackError(
-                    f"filter {item.name} is coated and known only by its transmittance: it cannot "
-                    f"be mounted {mount}. Mount it detached_far, or give its layers"
-                )
             thickness = item.thickness_nm or NOMINAL_THICKNESS_NM
             body = item.index or constant(DEFAULT_INDEX, "filter body")
             new = [
                 Layer(
-                    f"filter {item.name}",
+                    self._free_name(f"filter {item.name}"),
                     body.transparent(),
                     thickness,
                     coherent=False,
@@ -268,8 +268,17 @@ class Stack:
                 )
             ]
         if mount == "detached_gap":
-            new.append(Layer(f"air gap behind {item.name}", self.ambient, _GAP_NM, coherent=False))
+            gap = self._free_name(f"air gap behind {item.name}")
+            new.append(Layer(gap, self.ambient, _GAP_NM, coherent=False))
         return replace(self, layers=(*new, *self.layers))
+
+    def _free_name(self, name: str) -> str:
+        """The name, numbered where a layer has it already: a filter may be mounted twice."""
+        count, free = 1, name
+        while free in self.names:
+            count += 1
+            free = f"{name} ({count})"
+        return free
 
     def _with_absorber(self, item: Filter | FilterStack, layer: str | None) -> Stack:
         if isinstance(item, FilterStack):

@@ -50,6 +50,7 @@ REQUIRED_KEYS = (
     "uncertainty",
 )
 MAX_BYTES = 20_000_000
+MAX_COLUMNS = 1000
 _LARGEST_FRACTION = 1.02
 _SMALLEST_FRACTION = -0.01
 
@@ -195,7 +196,10 @@ def read_table(path: str | Path) -> Table:
             raise TableError(f"the header has {key.strip()!r} twice", path, start + 1)
         else:
             header[key.strip()] = value.strip()
-    rows = list(csv.reader(lines[start:]))
+    try:
+        rows = list(csv.reader(lines[start:]))
+    except csv.Error as error:
+        raise TableError(f"not comma-separated values: {error}", path, start + 1) from None
     if len(rows) < 2:
         raise TableError("no rows: expected a row of column names and then numbers", path)
     names = [c.strip() for c in rows[0]]
@@ -206,6 +210,10 @@ def read_table(path: str | Path) -> Table:
             "(the unit is part of the name)",
             path,
             first_line,
+        )
+    if len(names) > MAX_COLUMNS:
+        raise TableError(
+            f"{len(names)} columns; a table has at most {MAX_COLUMNS}", path, first_line
         )
     if len(set(names)) != len(names):
         raise TableError("two columns have the same name", path, first_line)
@@ -243,14 +251,15 @@ def read_text(path: Path) -> tuple[str, str]:
     TableError
         Missing, a folder, too large, or not text.
     """
-    if not path.is_file():
-        raise TableError("there is no such file" if not path.exists() else "not a file", path)
-    size = path.stat().st_size
-    if size > MAX_BYTES:
-        raise TableError(
-            f"{size / 1e6:.0f} MB is more than a table can have ({MAX_BYTES / 1e6:.0f} MB)", path
-        )
     try:
+        if not path.is_file():
+            raise TableError("there is no such file" if not path.exists() else "not a file", path)
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise TableError(
+                f"{size / 1e6:.0f} MB is more than a table can have ({MAX_BYTES / 1e6:.0f} MB)",
+                path,
+            )
         raw = path.read_bytes()
     except OSError as error:
         raise TableError(f"cannot be read ({error.strerror})", path) from None
@@ -289,6 +298,8 @@ def _numbers(
                 continue
             try:
                 value = float(text)
+                if "_" in text:  # Python reads 1_000 as a number; a table does not hold such
+                    raise ValueError
             except ValueError:
                 raise TableError(f"{name}: {text[:40]!r} is not a number", path, line) from None
             if not math.isfinite(value):

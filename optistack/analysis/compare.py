@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from optistack.errors import StackError
 from optistack.exposure import Exposure, ExposureResult, Geometry
 from optistack.materials import Material
-from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight, weight_family
 from optistack.spectral_math import band_key
 from optistack.value import Value
 
@@ -231,6 +231,7 @@ def compare(
         if not result.stack.layers[result.stack.position(name)].thickness_nm > 0:
             raise StackError(f"layer {name} has no thickness, so it absorbs nothing to compare")
 
+    paired = _same_source(device.light, coupon.light)
     ratio, per_volume, why = {}, {}, {}
     thick = [
         r.stack.layers[r.stack.position(n)].thickness_nm
@@ -245,6 +246,7 @@ def compare(
         values = _ratio(
             device_result.absorbed_photons_m2_s(layer, band),
             coupon_result.absorbed_photons_m2_s(coupon_layer, band),
+            paired,
         )
         ratio[key] = Value.of(values)
         per_volume[key] = Value.of(values * thick[0] / thick[1])
@@ -255,6 +257,7 @@ def compare(
             _ratio(
                 device_result.weighted_photons_m2_s(layer, w),
                 coupon_result.weighted_photons_m2_s(coupon_layer, w),
+                paired,
             )
         )
         for w in weights
@@ -300,9 +303,22 @@ def _merged(notes: Mapping[str, None]) -> tuple[str, ...]:
     )
 
 
-def _ratio(device: Real, coupon: Real) -> Real:
+def _same_source(a: Spectrum, b: Spectrum) -> bool:
+    """Whether two lights have the same variants, whatever their levels: one source, used twice."""
+    if len(a.variants) != len(b.variants):
+        return False
+    for x, y in zip((a, *a.variants), (b, *b.variants), strict=True):
+        if not np.array_equal(x.wavelength_nm, y.wavelength_nm):
+            return False
+        p, q = x.spectral_irradiance_w_m2_nm, y.spectral_irradiance_w_m2_nm
+        if not np.allclose(p * q.max(), q * p.max(), rtol=1e-9, atol=0.0):
+            return False
+    return True
+
+
+def _ratio(device: Real, coupon: Real, paired: bool = True) -> Real:
     """Variant by variant where both lights have the same variants, else over all pairs."""
-    if device.shape != coupon.shape:
+    if not paired:
         device, coupon = (x.ravel() for x in np.broadcast_arrays(device[:, None], coupon[None, :]))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.where(coupon > 0, device / coupon, np.nan))

@@ -20,6 +20,7 @@ from optistack.exposure import (
 from optistack.filters import Filter
 from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.spectral_math import band_key
+from optistack.stack import FilterStack
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ Real = NDArray[np.float64]
 # A filter whose edge lies above this is also judged with weights that go on to 500 nm.
 LONG_EDGE_NM = 370.0
 LONG_BAND_NM: BandNm = (280.0, 500.0)
+_CARRIED = f" to {LONG_BAND_NM[1]:g}"
 # The weight's upper limit decides when it changes the dose left by more than this part of it.
 DEPENDS_ON_LIMIT = 0.10
 
@@ -165,7 +167,7 @@ def filter_table(
     bands_nm : sequence of (float, float) [nm]
     weights : sequence of Weight, optional
         The default family when not given. A filter with its edge above 370 nm is also judged with
-        the family carried on to 500 nm.
+        the flat and exponential weights of 280-400 nm carried on to 500 nm.
     collections : mapping of exposure name to Collection, optional
         Where the photocurrent is asked for.
     base_results : mapping of exposure name to ExposureResult, optional
@@ -178,7 +180,6 @@ def filter_table(
     RangeError
         A table or filter that does not cover the bands.
     """
-    default_family = weights is None
     weights = tuple(weights) if weights is not None else weight_family()
     collections = collections or {}
     rows: list[FilterRow] = []
@@ -187,7 +188,7 @@ def filter_table(
     ranking = _ranking_band(bands_nm)
     for exposure in exposures:
         collection = collections.get(exposure.name)
-        everything = [*bands_nm, *(w.band_nm for w in weights), LONG_BAND_NM]
+        everything = [*bands_nm, *(w.band_nm for w in weights), *long_bands(candidates, weights)]
         if collection is not None:
             everything.append(collection.range_nm)
         limits = exposure.needed_range(everything)
@@ -199,13 +200,32 @@ def filter_table(
         if current is not None:
             notes += current.notes
         here = [
-            _judge(exposure, base, c, layer, bands_nm, weights, collection, current, default_family,
-                   limits)
+            _judge(exposure, base, c, layer, bands_nm, weights, collection, current, limits)
             for c in candidates
         ]
         rows += _mark_dominated(here, ranking)
     notes += _ranking_notes(rows, [e.name for e in exposures], ranking)
     return FilterTable(tuple(rows), ranking, unfiltered, tuple(dict.fromkeys(notes)))
+
+
+def long_bands(candidates: Sequence[MountedFilter], weights: Sequence[Weight]) -> list[BandNm]:
+    """The band [nm] that filters with a long edge need beyond those asked for, if there are any."""
+    if _carried_on(weights) and any(_has_long_edge(c.item) for c in candidates):
+        return [LONG_BAND_NM]
+    return []
+
+
+def _has_long_edge(item: Filter | FilterStack) -> bool:
+    return item.half_value_nm is not None and item.half_value_nm > LONG_EDGE_NM
+
+
+def _carried_on(weights: Sequence[Weight]) -> list[Weight]:
+    """The flat and exponential weights of 280-400 nm, carried on; a table ends where it ends."""
+    return [
+        replace(w, name=f"{w.name}{_CARRIED}", band_nm=LONG_BAND_NM)
+        for w in weights
+        if w.band_nm == DAMAGE_BAND_NM and not w.wavelength_nm.size
+    ]
 
 
 def _ranking_band(bands_nm: Sequence[BandNm]) -> str:
@@ -222,16 +242,20 @@ def _judge(
     weights: Sequence[Weight],
     collection: Collection | None,
     current: Photocurrent | None,
-    default_family: bool,
     limits: BandNm,
 ) -> FilterRow:
-    filtered = exposure.with_filters((candidate, *exposure.filters))
     item = candidate.item
-    floor = isinstance(item, Filter) and item.stray_light_floor > 0
-    central = filtered.run(limits)
+
+    def behind(mounted: MountedFilter) -> ExposureResult:
+        return exposure.with_filters((mounted, *exposure.filters)).run(limits)
+
+    central = behind(candidate)
     cases = [central]
-    if floor:
-        cases += [filtered.in_case("low").run(limits), filtered.in_case("high").run(limits)]
+    if isinstance(item, Filter) and item.stray_light_floor > 0:
+        cases += [
+            behind(replace(candidate, item=item.in_case("low"))),
+            behind(replace(candidate, item=item.in_case("high"))),
+        ]
 
     def left(rate: Any) -> Value:
         before = rate(base)
@@ -240,14 +264,13 @@ def _judge(
         return _with_floor(parts)
 
     used = list(weights)
-    edge = getattr(item, "half_value_nm", None)
-    if default_family and edge is not None and edge > LONG_EDGE_NM:
-        used += weight_family(LONG_BAND_NM)
+    if _has_long_edge(item):
+        used += _carried_on(weights)
     dose = {
         band_key(b): left(lambda r, b=b: r.absorbed_photons_m2_s(layer, b)) for b in bands_nm
     }
     weighted = {w.name: left(lambda r, w=w: r.weighted_photons_m2_s(layer, w)) for w in used}
-    notes = [n for n in central.notes() if n.startswith(f"filter {item.name}")]
+    notes = [n for n in central.notes() if n.startswith(f"filter {item.name}:")]
     notes += _limit_notes(item.name, exposure.light.name, weighted)
     with_filter = lost = fraction = None
     if collection is not None and current is not None:
@@ -262,7 +285,9 @@ def _judge(
         )
         lost = Value.of(np.concatenate([before - now for before, now in pairs]))
         with np.errstate(invalid="ignore", divide="ignore"):
-            fraction = Value.of(np.concatenate([(b - n) / b for b, n in pairs]))
+            parts = np.concatenate([np.where(b > 0, (b - n) / b, np.nan) for b, n in pairs])
+        # Nothing to lose where nothing is collected: such a case says nothing about the share.
+        fraction = Value.of(parts[np.isfinite(parts)] if np.isfinite(parts[0]) else parts[:1])
     return FilterRow(
         name=item.name,
         mount=candidate.mount,
@@ -290,7 +315,7 @@ def _limit_notes(name: str, light: str, weighted: Mapping[str, Value]) -> list[s
     """Flag weights whose upper limit decides the answer."""
     changes = []
     for key, value in weighted.items():
-        longer = weighted.get(f"{key} to {LONG_BAND_NM[1]:g}")
+        longer = weighted.get(f"{key}{_CARRIED}")
         if longer is None or not (np.isfinite(value.value) and np.isfinite(longer.value)):
             continue
         if abs(longer.value - value.value) > DEPENDS_ON_LIMIT * max(longer.value, value.value):
@@ -325,8 +350,9 @@ def _ranking_notes(rows: Sequence[FilterRow], exposures: Sequence[str], band: st
         def left(row: FilterRow) -> float:
             if key == band:
                 return row.dose_left[band].value
-            short = key.split(" to ")[0]
-            return row.weighted_dose_left.get(key, row.weighted_dose_left[short]).value
+            # A filter with a shorter edge has no weight carried on.
+            known = row.weighted_dose_left
+            return known[key if key in known else key.removesuffix(_CARRIED)].value
 
         return tuple(f"{r.name} ({r.mount})" for r in sorted(here, key=left))
 

@@ -42,7 +42,7 @@ from optistack.materials import (
     with_assumed_k,
 )
 from optistack.reader import read_columns
-from optistack.scenario.section import Section, checked_name
+from optistack.scenario.section import Section, checked_name, checked_number
 from optistack.spectra import (
     DAMAGE_BAND_NM,
     DEFAULT_BANDS_NM,
@@ -57,7 +57,7 @@ from optistack.spectra import (
     weight_from_table,
 )
 from optistack.stack import MOUNTS, FilterStack, Layer, Stack
-from optistack.tables import GRADES, Table, read_table, read_text
+from optistack.tables import COLUMNS, GRADES, Table, read_table, read_text
 
 T = TypeVar("T")
 
@@ -171,6 +171,8 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(f"{path}: not valid TOML: {error}") from None
+    except ValueError as error:  # a number of more digits than Python converts
+        raise ScenarioError(f"{path}: not valid TOML: {error}") from None
     except RecursionError:
         raise ScenarioError(f"{path}: not valid TOML: nested too deeply") from None
     folders = tuple(Path(p).resolve() for p in (path.parent, *allow_paths))
@@ -269,14 +271,19 @@ class _Loader:
         """A file under the scenario's folder or an allowed one."""
         checked_name(name, key_path, long=True)
         given = Path(name)
-        full = (given if given.is_absolute() else self.path.parent / given).resolve()
+        try:
+            full = (given if given.is_absolute() else self.path.parent / given).resolve()
+            there = full.is_file()
+        except (OSError, RuntimeError) as error:  # a name too long, a loop of links, no permission
+            why = getattr(error, "strerror", None) or "the links go in a circle"
+            raise ScenarioError(f"file {name[:80]!r} cannot be opened: {why}", key_path) from None
         if not any(full.is_relative_to(folder) for folder in self.folders):
             raise ScenarioError(
                 f"file {name!r} lies outside the scenario's folder; move it there, or allow its "
                 "folder with --allow-path",
                 key_path,
             )
-        if not full.is_file():
+        if not there:
             raise ScenarioError(f"there is no file {name!r}", key_path)
         return full
 
@@ -308,11 +315,11 @@ class _Loader:
         """A file in the table format, or two columns of an instrument's export."""
         name = section.text(key)
         path = self._file(name, section.key_path(key))
-        column = section.number("column", None, low=2)
+        column = section.integer("column", None, low=2)
         options = {
             "delimiter": section.choice("delimiter", (";", ",", "\t", " "), None),
             "decimal": section.choice("decimal", (".", ","), None),
-            "column": None if column is None else int(column),
+            "column": column,
         }
         unit = section.choice("unit", ("fraction", "percent"), None) if fraction else None
         grade = section.choice("grade", GRADES, None)
@@ -333,7 +340,8 @@ class _Loader:
             self._note_input(
                 used_as, name, table.sha256, table.grade, table.kind, table.source, table.title
             )
-            lam, values = table.known(next(iter(table.columns)))
+            main = COLUMNS[table.quantity] or tuple(table.columns)
+            lam, values = table.known(main[0])
             return _Curve(table.name, lam, values, table.grade, table.source, table)
         reading = read_columns(path, unit=unit, fraction=fraction, **options)
         self.choices += reading.assumptions
@@ -358,8 +366,9 @@ class _Loader:
     def _any_material(self, name: Any, key_path: str) -> Material:
         """A material of the scenario, a table that came with optistack, or a number."""
         if isinstance(name, (int, float)) and not isinstance(name, bool):
+            value = checked_number(name, key_path)
             try:
-                return constant(name, f"index {name:g}")
+                return constant(value, f"index {value:g}")
             except OptistackError as error:
                 raise ScenarioError(str(error), key_path) from None
         if not isinstance(name, str):
@@ -377,22 +386,22 @@ class _Loader:
             else:
                 base = self._shipped(source, section.key_path("table"))
         elif which == "index":
-            value = section.take("index")
-            if isinstance(value, list) and len(value) == 2:
-                base = constant(complex(*(float(v) for v in value)))
-            elif isinstance(value, (int, float)) and not isinstance(value, bool):
-                base = constant(value)
+            value, where = section.take("index"), section.key_path("index")
+            if isinstance(value, list):
+                if len(value) != 2:
+                    raise ScenarioError("must be n, or [n, k]", where)
+                n, k = (checked_number(v, f"{where}[{i}]") for i, v in enumerate(value))
+                base = constant(complex(n, k))
             else:
-                raise ScenarioError(
-                    "must be n, or [n, k]", section.key_path("index")
-                )
+                base = constant(checked_number(value, where))
             self._note_input(f"material {name}", "constant", "", "C", "model", base.source, "")
         else:
             base = self._model(name, section)
             self._note_input(f"material {name}", "model", "", base.grade, "model", base.source, "")
         if "k" in section:
-            base = with_assumed_k(base, section.number("k", low=0.0))
-            self.choices.append(f"material {name}: k = {base.index([500.0])[0].imag:g} is assumed")
+            k = section.number("k", low=0.0)
+            base = with_assumed_k(base, k)
+            self.choices.append(f"material {name}: k = {k:g} is assumed")
         elif "transmittance" in section:
             measured = section.section("transmittance")
             item, thickness = self._transmittance(name, measured)
@@ -753,6 +762,8 @@ class _Loader:
     def _collection(self, stack_name: str, section: Section) -> Collection:
         stack = self.stacks[stack_name]
         active = section.texts("active_layers")
+        if not active:
+            raise ScenarioError("names no layer", section.key_path("active_layers"))
         for i, layer in enumerate(active):
             self._defined(
                 layer, dict.fromkeys(stack.names), "layer", f"{section.path}.active_layers[{i}]"
@@ -766,6 +777,11 @@ class _Loader:
             on = self._defined(
                 measured.text("stack", stack_name), self.stacks, "stack", measured.path
             )
+            for i, layer in enumerate(active):
+                self._defined(
+                    layer, dict.fromkeys(self.stacks[on].names), f"stack {on}: layer",
+                    f"{section.path}.active_layers[{i}]",
+                )
             eqe = QuantumEfficiency(
                 read.name,
                 read.wavelength_nm,
@@ -833,7 +849,7 @@ class _Loader:
             return (weight_from_table(table, reference_nm=reference),), False
         slopes = section.numbers("slopes_nm", FAMILY_SLOPES_NM)
         band = section.band("band_nm", DAMAGE_BAND_NM)
-        default = band == DAMAGE_BAND_NM
+        default = band == DAMAGE_BAND_NM and slopes == FAMILY_SLOPES_NM
         return weight_family(band, slopes), default
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from optistack.analysis.compare import Comparison, compare
-from optistack.analysis.filter_selection import LONG_BAND_NM, FilterTable, filter_table
+from optistack.analysis.filter_selection import FilterTable, filter_table, long_bands
 from optistack.errors import OptistackError, RangeError
 from optistack.exposure import (
     Collection,
@@ -147,7 +147,7 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
             question.candidates,
             question.layer,
             bands_nm=question.bands_nm,
-            weights=None if question.default_weights else question.weights,
+            weights=question.weights,
             collections={
                 name: collection
                 for name in filters_on
@@ -197,7 +197,7 @@ def _limits(scenario: Scenario, exposure: Exposure, *, with_filters: bool) -> Ba
     if collection is not None:
         bands.append(collection.range_nm)
     if with_filters:
-        bands.append(LONG_BAND_NM)
+        bands += long_bands(question.candidates, question.weights)
     return exposure.needed_range(bands)
 
 

@@ -11,6 +11,8 @@ from typing import Any
 from optistack.errors import ScenarioError
 
 _REQUIRED = object()
+# No quantity of a scenario is larger, or smaller without being 0; further out, arithmetic breaks.
+_LARGEST, _SMALLEST = 1e15, 1e-30
 
 
 class Section:
@@ -28,9 +30,11 @@ class Section:
 
     def key_path(self, key: str) -> str:
         """Path of a key, as messages show it."""
-        return f"{self.path}.{key}" if self.path else key
+        shown = key if key.isprintable() else ascii(key)
+        return f"{self.path}.{shown}" if self.path else shown
 
     def __contains__(self, key: str) -> bool:
+        self._known.append(key)
         return key in self._data
 
     @property
@@ -79,6 +83,15 @@ class Section:
         if value is default and default is not _REQUIRED:
             return value
         return checked_number(value, self.key_path(key), low=low, high=high, above=above)
+
+    def integer(self, key: str, default: Any = _REQUIRED, *, low: int) -> Any:
+        """A whole number."""
+        value = self.number(key, default, low=low)
+        if value is default and default is not _REQUIRED:
+            return value
+        if value != int(value):
+            raise ScenarioError(f"{value:g} is not a whole number", self.key_path(key))
+        return int(value)
 
     def flag(self, key: str, default: Any = _REQUIRED) -> Any:
         """true or false."""
@@ -188,7 +201,7 @@ class Section:
         close = difflib.get_close_matches(key, self._known, n=1, cutoff=0.6)
         hint = f"; did you mean {close[0]}?" if close else ""
         allowed = ", ".join(dict.fromkeys(self._known))
-        raise ScenarioError(f"unknown key{hint} Allowed here: {allowed}", self.key_path(key))
+        raise ScenarioError(f"unknown key{hint or '.'} Allowed here: {allowed}", self.key_path(key))
 
 
 def _kind(value: Any) -> str:
@@ -207,9 +220,15 @@ def checked_number(
     """A finite number within limits."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise ScenarioError(f"must be a number, not {_kind(value)}", path)
-    number = float(value)
-    if not math.isfinite(number):
+    if isinstance(value, float) and not math.isfinite(value):
         raise ScenarioError(f"{value} is not a finite number", path)
+    if abs(value) > _LARGEST or 0 < abs(value) < _SMALLEST:
+        raise ScenarioError(
+            f"the number is beyond anything that can be meant (at most {_LARGEST:g}, and at least "
+            f"{_SMALLEST:g} where it is not 0)",
+            path,
+        )
+    number = float(value)
     if above is not None and not number > above:
         raise ScenarioError(f"{number:g} must be greater than {above:g}", path)
     if number < low or number > high:
@@ -234,6 +253,8 @@ def checked_name(value: str, path: str, *, long: bool = False) -> str:
         raise ScenarioError("must not be empty", path)
     if len(value) > (2000 if long else 80):
         raise ScenarioError("is too long", path[:120])
-    if any(unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co") for c in value if c not in "\n\t"):
-        raise ScenarioError("holds a control character", ascii(path))
+    allowed = "\n\t" if long else ""
+    if any(unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co") for c in value if c not in allowed):
+        shown = path if path.isprintable() else ascii(path)
+        raise ScenarioError("holds a control character", shown)
     return value

@@ -1,0 +1,365 @@
+"""The look of the figures: sizes, colours, measured text, axes in inches, PNG and SVG bytes."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, get_font
+from matplotlib.ticker import NullLocator
+
+from optistack.report.wording import number, one_line
+
+WIDTH_IN = 4.8
+MARGIN_IN = 0.1
+TEXT_PT = 9.5
+SMALL_PT = 9.0
+LINE_IN = 0.175
+
+INK = "#1d2226"
+PALE = "#8a9197"
+GRID = "#dfe3e6"
+# Told apart by lightness as well as hue, and always by line style or marker too.
+COUPON = "#c2410c"
+DEVICE = "#155e95"
+ASKED = "#a3195b"
+LIGHTS = ("#1d2226", "#b07a00", "#00736b", "#7a4fb5")
+MARKERS = ("o", "s", "^", "D")
+LINES: tuple[Any, ...] = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 1.5, 1.5, 1.5)))
+CURVES = ("#155e95", "#b07a00", "#a3195b", "#00736b", "#7a4fb5", "#5c6670")
+TINTS = ("#cfe0ee", "#f3dfb2", "#cfe8e0", "#e6d5ee", "#f3d2c6", "#dde1b8", "#d5d9de")
+HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----", "oooo")
+
+_FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+_REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
+_SETTINGS = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": TEXT_PT,
+    "text.color": INK,
+    "text.parse_math": False,  # a name may hold a dollar sign
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.labelsize": TEXT_PT,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "axes.grid": False,
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "xtick.labelsize": SMALL_PT,
+    "ytick.labelsize": SMALL_PT,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "lines.linewidth": 1.6,
+    "hatch.linewidth": 0.6,
+    "svg.fonttype": "path",  # glyphs as outlines: the same everywhere, without any font
+    "svg.hashsalt": "optistack",
+    "path.simplify": True,
+}
+# Settings are global in matplotlib; two reports at once must not see each other's.
+_LOCK = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A finished figure.
+
+    Attributes
+    ----------
+    name : str
+        File name without its ending.
+    key : str
+        What it shows, for the page: "stacks", "spectra", ...
+    alt : str
+        What it shows, in words.
+    width_px, height_px : int
+        Size on a screen.
+    png, svg : bytes
+    """
+
+    name: str
+    key: str
+    alt: str
+    width_px: int
+    height_px: int
+    png: bytes
+    svg: bytes
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Matplotlib's own defaults and the look of these figures, for as long as they are drawn."""
+    own = {
+        k: v
+        for k, v in matplotlib.rcParamsDefault.items()
+        if not k.startswith(("backend", "interactive", "toolbar", "webagg", "keymap", "savefig"))
+        and k not in ("timezone", "date.epoch", "docstring.hardcopy", "figure.max_open_warning")
+    }
+    with _LOCK, matplotlib.rc_context({**own, **_SETTINGS}):  # type: ignore[arg-type]
+        yield
+
+
+@lru_cache(maxsize=2)
+def _font(bold: bool) -> Any:
+    return get_font(str(_FONTS / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")))
+
+
+@lru_cache(maxsize=2)
+def _glyphs(bold: bool) -> frozenset[int]:
+    return frozenset(_font(bold).get_charmap())
+
+
+def legible(text: str, *, bold: bool = False) -> str:
+    """On one line, with characters that the font lacks replaced."""
+    known = _glyphs(bold)
+    return "".join(c if ord(c) in known else _REPLACEMENT for c in one_line(text))
+
+
+@lru_cache(maxsize=4096)
+def text_width_in(text: str, size: float = TEXT_PT, bold: bool = False) -> float:
+    """Width of a line of text [inch]."""
+    font = _font(bold)
+    font.set_size(size, 72)
+    font.set_text(text, 0.0)
+    return float(font.get_width_height()[0]) / 64 / 72
+
+
+def fit(text: str, width_in: float, size: float = TEXT_PT, *, bold: bool = False) -> str:
+    """A text shortened with an ellipsis until it is no wider than allowed."""
+    text = legible(text, bold=bold)
+    if text_width_in(text, size, bold) <= width_in:
+        return text
+    low, high = 0, len(text)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if text_width_in(text[:middle].rstrip() + "…", size, bold) <= width_in:
+            low = middle
+        else:
+            high = middle - 1
+    return text[:low].rstrip() + "…"
+
+
+def wrap(words: Sequence[str], width_in: float, size: float = SMALL_PT, most: int = 3) -> list[str]:
+    """Pieces joined by ", " into lines; what does not fit into ``most`` lines becomes "…"."""
+    lines: list[str] = []
+    current = ""
+    for i, word in enumerate(words):
+        word = fit(word, width_in - 0.15, size)
+        trial = f"{current}, {word}" if current else word
+        rest = ", …" if i < len(words) - 1 else ""
+        if text_width_in(trial + ("," if rest else ""), size) <= width_in:
+            current = trial
+            continue
+        if len(lines) + 1 == most:
+            cut = f"{current}, …"
+            return [*lines, cut if text_width_in(cut, size) <= width_in else current + "…"]
+        lines.append(current + ",")
+        current = word
+    return [*lines, current] if current else lines
+
+
+class Sheet:
+    """A figure laid out in inches from its upper left corner."""
+
+    def __init__(self, height_in: float):
+        self.height_in = height_in
+        self.figure = Figure(figsize=(WIDTH_IN, height_in), facecolor="white")
+
+    def axes(self, left: float, top: float, width: float, height: float) -> Axes:
+        """Axes whose upper left corner is at (left, top)."""
+        axes: Axes = self.figure.add_axes(
+            (
+                left / WIDTH_IN,
+                1 - (top + height) / self.height_in,
+                width / WIDTH_IN,
+                height / self.height_in,
+            )
+        )
+        axes.tick_params(length=3, pad=2.5)
+        return axes
+
+    def canvas(self) -> Axes:
+        """Bare axes over the whole sheet, in inches, y downwards."""
+        axes = self.axes(0, 0, WIDTH_IN, self.height_in)
+        axes.set_axis_off()
+        axes.set_xlim(0, WIDTH_IN)
+        axes.set_ylim(self.height_in, 0)
+        return axes
+
+    def text(
+        self, x: float, y: float, text: str, *, size: float = TEXT_PT, bold: bool = False,
+        color: str = INK, ha: str = "left", va: str = "baseline", rotation: float = 0.0,
+    ) -> None:
+        """Text at (x, y) inches from the upper left corner."""
+        self.figure.text(
+            x / WIDTH_IN, 1 - y / self.height_in, text, fontsize=size, color=color, ha=ha, va=va,
+            rotation=rotation, fontweight="bold" if bold else "normal",
+        )
+
+    def y_label(self, axes: Axes, text: str) -> None:
+        """What the vertical axis shows, as a line above it: quicker read than turned text."""
+        box = axes.get_position()
+        self.text(
+            MARGIN_IN, (1 - box.y1) * self.height_in - 0.07,
+            fit(text, WIDTH_IN - 2 * MARGIN_IN, SMALL_PT), size=SMALL_PT, color=INK,
+        )
+
+    def key(
+        self, top: float, entries: Sequence[tuple[str, dict[str, Any]]], left: float = MARGIN_IN,
+        width: float = WIDTH_IN - 2 * MARGIN_IN,
+    ) -> None:
+        """Line samples with their names, side by side on one line."""
+        each = width / max(len(entries), 1)
+        labels = [fit(name, each - 0.42, SMALL_PT) for name, _ in entries]
+        x = left
+        for label, (_, style) in zip(labels, entries, strict=True):
+            y = 1 - (top - 0.045) / self.height_in
+            sample = matplotlib.lines.Line2D(
+                [x / WIDTH_IN, (x + 0.26) / WIDTH_IN], [y, y], transform=self.figure.transFigure,
+                **style,
+            )
+            if style.get("marker"):
+                sample.set_markevery([1] if style.get("linestyle") != "none" else [0])
+            self.figure.add_artist(sample)
+            self.text(x + 0.31, top, label, size=SMALL_PT)
+            x += 0.31 + text_width_in(label, SMALL_PT) + 0.16
+
+    def finish(self, name: str, key: str, alt: str) -> Drawn:
+        """Draw once for a screen and once as outlines."""
+        png, svg = io.BytesIO(), io.BytesIO()
+        self.figure.set_dpi(150)
+        FigureCanvasAgg(self.figure).print_png(  # type: ignore[no-untyped-call]
+            png, metadata={"Software": None}, pil_kwargs={"compress_level": 6}
+        )
+        FigureCanvasSVG(self.figure).print_svg(  # type: ignore[no-untyped-call]
+            svg, metadata={"Date": None, "Creator": None, "Title": alt}
+        )
+        return Drawn(
+            name, key, alt, round(96 * WIDTH_IN), round(96 * self.height_in), png.getvalue(),
+            svg.getvalue(),
+        )
+
+
+# axes ----------------------------------------------------------------------------------------
+
+
+def log_ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round numbers between two positive limits: whole decades, or 1, 2, 5 where they are few."""
+    first, last = int(np.floor(np.log10(low))), int(np.ceil(np.log10(high)))
+    decades = [10.0**e for e in range(first, last + 1)]
+    inside = [t for t in decades if low * (1 - 1e-9) <= t <= high * (1 + 1e-9)]
+    if len(inside) >= 3:
+        step = int(np.ceil(len(inside) / most))
+        start = next((i for i, t in enumerate(inside) if t == 1.0), 0) % step
+        return inside[start::step]
+    for steps in ((1, 3), (1, 2, 5), (1, 1.5, 2, 3, 4, 5, 6, 7, 8, 9), tuple(np.arange(10, 100) / 10)):
+        ticks = [
+            float(f"{d * s:.6g}") for d in decades for s in steps
+            if low * (1 - 1e-9) <= d * s <= high * (1 + 1e-9)
+        ]
+        if len(ticks) >= 3 or steps[0] == 1.0 and len(steps) > 50:
+            return ticks[:: int(np.ceil(len(ticks) / most))]
+    return inside
+
+
+def tick_text(x: float) -> str:
+    """A tick's number: 0.01, 1, 200 or a power of ten."""
+    if 1e-3 * (1 - 1e-9) <= x < 1e4:
+        return f"{x:g}"
+    return number(x).replace(".00 × ", " × ").removeprefix("1 × ")
+
+
+def log_axis(axes: Axes, which: str, low: float, high: float, most: int = 6) -> None:
+    """A logarithmic axis with plain numbers and a grid."""
+    axis = axes.xaxis if which == "x" else axes.yaxis
+    getattr(axes, f"set_{which}scale")("log")
+    axis.set_minor_locator(NullLocator())
+    getattr(axes, f"set_{which}lim")(low, high)
+    ticks = log_ticks(low, high, most)
+    getattr(axes, f"set_{which}ticks")(ticks, labels=[tick_text(t) for t in ticks])
+    axes.grid(True, axis=which)
+
+
+def linear_axis(axes: Axes, which: str, low: float, high: float, most: int = 5) -> None:
+    """A linear axis with few round ticks and a grid."""
+    from matplotlib.ticker import MaxNLocator
+
+    ticks = [t for t in MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+             if low - 1e-9 * abs(high - low) <= t <= high + 1e-9 * abs(high - low)]
+    getattr(axes, f"set_{which}lim")(low, high)
+    getattr(axes, f"set_{which}ticks")(ticks, labels=[f"{0.0 if abs(t) < 1e-12 else t:g}" for t in ticks])
+    axes.grid(True, axis=which)
+
+
+def place_labels(
+    points: Sequence[tuple[float, float]],
+    labels: Sequence[str],
+    size_pt: float,
+    box: tuple[float, float, float, float],
+    taken: Sequence[tuple[float, float, float, float]] = (),
+) -> list[tuple[float, float]]:
+    """Centres for labels near their points so that nothing lies on anything else.
+
+    Parameters
+    ----------
+    points : sequence of (x, y) [inch]
+    labels : sequence of str
+    size_pt : float
+    box : left, bottom, right, top [inch]
+        Labels stay inside.
+    taken : sequence of (left, bottom, right, top) [inch]
+        More places to keep free.
+
+    Returns
+    -------
+    list of (x, y) [inch]
+    """
+    radius = 0.055
+    busy = [(x - radius, y - radius, x + radius, y + radius) for x, y in points] + list(taken)
+    out = []
+    for (x, y), label in zip(points, labels, strict=True):
+        half_w, half_h = text_width_in(label, size_pt) / 2 + 0.015, size_pt / 72 / 2 + 0.005
+        best, least = (x, y), float("inf")
+        for ring in (0.0, 0.07, 0.15, 0.25, 0.36, 0.5):
+            for angle in (0, 180, 90, 270, 45, 135, 315, 225):
+                cos, sin = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+                cx = x + cos * (radius + 0.02 + half_w + ring)
+                cy = y + sin * (radius + 0.02 + half_h + ring)
+                area = (cx - half_w, cy - half_h, cx + half_w, cy + half_h)
+                outside = (
+                    max(0.0, box[0] - area[0]) + max(0.0, area[2] - box[2])
+                    + max(0.0, box[1] - area[1]) + max(0.0, area[3] - box[3])
+                )
+                cost = 100 * outside + 10 * sum(_overlap(area, b) for b in busy) + 0.02 * ring
+                if cost < least - 1e-12:
+                    best, least = (float(cx), float(cy)), cost
+            if least < 0.02:
+                break
+        busy.append((best[0] - half_w, best[1] - half_h, best[0] + half_w, best[1] + half_h))
+        out.append(best)
+    return out
+
+
+def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> float:
+    """Square root of the common area, so that a touch already counts."""
+    w = min(a[2], b[2]) - max(a[0], b[0])
+    h = min(a[3], b[3]) - max(a[1], b[1])
+    return float(np.sqrt(w * h)) if w > 0 and h > 0 else 0.0
+
+
+def font(bold: bool = False) -> FontProperties:
+    """The font of the figures."""
+    return FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
