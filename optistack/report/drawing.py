@@ -17,8 +17,9 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, get_font
-from matplotlib.ticker import NullLocator
+from matplotlib.font_manager import get_font
+from matplotlib.lines import Line2D
+from matplotlib.ticker import MaxNLocator, NullLocator
 
 from optistack.report.wording import number, one_line
 
@@ -30,15 +31,16 @@ LINE_IN = 0.175
 
 INK = "#1d2226"
 PALE = "#8a9197"
+FAINT_INK = "#5c6670"
 GRID = "#dfe3e6"
 # Told apart by lightness as well as hue, and always by line style or marker too.
 COUPON = "#c2410c"
 DEVICE = "#155e95"
 ASKED = "#a3195b"
-LIGHTS = ("#1d2226", "#b07a00", "#00736b", "#7a4fb5")
+LIGHTS = ("#1d2226", "#966400", "#00736b", "#7a4fb5")
 MARKERS = ("o", "s", "^", "D")
 LINES: tuple[Any, ...] = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 1.5, 1.5, 1.5)))
-CURVES = ("#155e95", "#b07a00", "#a3195b", "#00736b", "#7a4fb5", "#5c6670")
+CURVES = ("#155e95", "#966400", "#a3195b", "#00736b", "#7a4fb5", "#5c6670")
 TINTS = ("#cfe0ee", "#f3dfb2", "#cfe8e0", "#e6d5ee", "#f3d2c6", "#dde1b8", "#d5d9de")
 HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----", "oooo")
 
@@ -157,15 +159,14 @@ def wrap(words: Sequence[str], width_in: float, size: float = SMALL_PT, most: in
     lines: list[str] = []
     current = ""
     for i, word in enumerate(words):
-        word = fit(word, width_in - 0.15, size)
         trial = f"{current}, {word}" if current else word
-        rest = ", …" if i < len(words) - 1 else ""
-        if text_width_in(trial + ("," if rest else ""), size) <= width_in:
+        # Room for the sign that more follows, here or on the next line.
+        more = ", …" if i < len(words) - 1 else ""
+        if not current or text_width_in(trial + more, size) <= width_in:
             current = trial
             continue
         if len(lines) + 1 == most:
-            cut = f"{current}, …"
-            return [*lines, cut if text_width_in(cut, size) <= width_in else current + "…"]
+            return [*lines, f"{current}, …"]
         lines.append(current + ",")
         current = word
     return [*lines, current] if current else lines
@@ -221,21 +222,25 @@ class Sheet:
         self, top: float, entries: Sequence[tuple[str, dict[str, Any]]], left: float = MARGIN_IN,
         width: float = WIDTH_IN - 2 * MARGIN_IN,
     ) -> None:
-        """Line samples with their names, side by side on one line."""
-        each = width / max(len(entries), 1)
-        labels = [fit(name, each - 0.42, SMALL_PT) for name, _ in entries]
+        """Line or marker samples with their names, side by side on one line."""
+        sample = [0.13 if s.get("linestyle") == "none" else 0.3 for _, s in entries]
+        gap = 0.16
+        room = width - sum(sample) - gap * (len(entries) - 1)
+        labels = [legible(name) for name, _ in entries]
+        if sum(text_width_in(x, SMALL_PT) for x in labels) > room:
+            labels = [fit(x, room / len(labels), SMALL_PT) for x in labels]
         x = left
-        for label, (_, style) in zip(labels, entries, strict=True):
+        for label, lead, (_, style) in zip(labels, sample, entries, strict=True):
             y = 1 - (top - 0.045) / self.height_in
-            sample = matplotlib.lines.Line2D(
-                [x / WIDTH_IN, (x + 0.26) / WIDTH_IN], [y, y], transform=self.figure.transFigure,
-                **style,
+            ends = [x + 0.04] if style.get("linestyle") == "none" else [x, x + lead - 0.05]
+            self.figure.add_artist(
+                Line2D(
+                    [e / WIDTH_IN for e in ends], [y] * len(ends),
+                    transform=self.figure.transFigure, **style,
+                )
             )
-            if style.get("marker"):
-                sample.set_markevery([1] if style.get("linestyle") != "none" else [0])
-            self.figure.add_artist(sample)
-            self.text(x + 0.31, top, label, size=SMALL_PT)
-            x += 0.31 + text_width_in(label, SMALL_PT) + 0.16
+            self.text(x + lead, top, label, size=SMALL_PT)
+            x += lead + text_width_in(label, SMALL_PT) + gap
 
     def finish(self, name: str, key: str, alt: str) -> Drawn:
         """Draw once for a screen and once as outlines."""
@@ -295,8 +300,6 @@ def log_axis(axes: Axes, which: str, low: float, high: float, most: int = 6) -> 
 
 def linear_axis(axes: Axes, which: str, low: float, high: float, most: int = 5) -> None:
     """A linear axis with few round ticks and a grid."""
-    from matplotlib.ticker import MaxNLocator
-
     ticks = [t for t in MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
              if low - 1e-9 * abs(high - low) <= t <= high + 1e-9 * abs(high - low)]
     getattr(axes, f"set_{which}lim")(low, high)
@@ -359,7 +362,3 @@ def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> float:
     h = min(a[3], b[3]) - max(a[1], b[1])
     return float(np.sqrt(w * h)) if w > 0 and h > 0 else 0.0
 
-
-def font(bold: bool = False) -> FontProperties:
-    """The font of the figures."""
-    return FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
