@@ -262,21 +262,25 @@ def measured_filter(
             f"filter {name}: transmittance from {t.min():g} to {t.max():g}; a fraction lies "
             "between 0 and 1. Are these percent?"
         )
-    half = None
-    if t.max() > 0:
-        above = np.flatnonzero(t >= t.max() / 2)
-        if above[0] > 0:
-            i = above[0]
-            half = float(np.interp(t.max() / 2, t[i - 1 : i + 1], lam[i - 1 : i + 1]))
     return Filter(
         name=name,
         curve=lambda x: np.interp(x, lam, t),
         kind=kind,
         range_nm=(float(lam[0]), float(lam[-1])),
         nodes_nm=lam,
-        half_value_nm=half,
+        half_value_nm=_half_value(lam, t),
         **options,
     )
+
+
+def _half_value(lam: Real, t: Real) -> float | None:
+    """Where the transmittance last rises through half its maximum [nm]."""
+    half = float(t.max()) / 2
+    rises = np.flatnonzero((t[:-1] < half) & (t[1:] >= half))
+    if not rises.size:
+        return None
+    i = int(rises[-1])
+    return float(np.interp(half, t[i : i + 2], lam[i : i + 2]))
 
 
 def edge_filter(
@@ -385,12 +389,14 @@ def absorber_filter(
     def curve(lam: Real) -> Real:
         return np.asarray(10.0 ** (-np.asarray(molar_absorptivity_l_mol_cm(lam)) * depth))
 
+    sample = np.arange(250.0, 1000.5)
     return Filter(
         name=name,
         curve=curve,
         kind="internal",
         nodes_nm=np.empty(0) if nodes_nm is None else np.asarray(nodes_nm, dtype=float),
         thickness_nm=thickness_nm,
+        half_value_nm=_half_value(sample, curve(sample)),
         **{"grade": "C", "source": "Beer-Lambert law", **options},
     )
 

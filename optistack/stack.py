@@ -82,7 +82,6 @@ class FilterStack:
     name: str
     layers: tuple[Layer, ...]
     grade: str = "C"
-    half_value_nm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

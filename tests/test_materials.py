@@ -209,7 +209,7 @@ def test_sellmeier_is_the_fused_silica_table() -> None:
     model = sellmeier(MALITSON, (210.0, 3710.0))
     # The table gives four to five decimals, with linear interpolation between its rows.
     np.testing.assert_allclose(model.index(lam).real, table.index(lam).real, atol=2e-4)
-    # n at the sodium line is 1.45846, Malitson 1965, table II.
+    # n at the helium d line is 1.45846, Malitson 1965 (value from memory).
     assert model.index(587.5618)[0].real == pytest.approx(1.45846, abs=1e-5)
     assert (model.index(lam).imag == 0).all()
 
@@ -233,7 +233,8 @@ def kramers_kronig(energy: NDArray[np.float64], loss: NDArray[np.float64], at: f
 
 
 def test_lorentz_oscillators_obey_kramers_and_kronig() -> None:
-    """Causality: the real part follows from the imaginary part (Ohta and Ishida 1988: the rule)."""
+    """Causality: the real part follows from the imaginary part (the rule:
+    Ohta and Ishida, Appl. Spectrosc. 42 (1988) 952, from memory)."""
     m = oscillators((5.0, 1e6), lorentz=[(0.8, 4.5, 0.6), (0.3, 6.0, 1.0)])
     energy = np.linspace(0.01, 200.0, 60_001)
     eps = m.index(EV_NM / energy[::-1])[::-1] ** 2

@@ -216,6 +216,9 @@ def long_bands(candidates: Sequence[MountedFilter], weights: Sequence[Weight]) -
 
 
 def _has_long_edge(item: Filter | FilterStack) -> bool:
+    # A filter of layers may act anywhere: it is judged both ways.
+    if isinstance(item, FilterStack):
+        return True
     return item.half_value_nm is not None and item.half_value_nm > LONG_EDGE_NM
 
 

@@ -51,7 +51,7 @@ def write_report(
     if not folder.is_dir():
         raise OptistackError(f"{folder} is not a folder; create it before the report is written")
     if any(folder.iterdir()):
-        raise OptistackError(f"{folder} is not empty; a report is only written into an empty folder")
+        raise OptistackError(f"{folder} is not empty; a report needs an empty folder")
     # matplotlib takes most of a second to load: only where figures are drawn.
     from optistack.report.document import report_html
     from optistack.report.figures import draw_figures

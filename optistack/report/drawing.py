@@ -275,7 +275,7 @@ def log_ticks(low: float, high: float, most: int = 6) -> list[float]:
             float(f"{d * s:.6g}") for d in decades for s in steps
             if low * (1 - 1e-9) <= d * s <= high * (1 + 1e-9)
         ]
-        if len(ticks) >= 3 or steps[0] == 1.0 and len(steps) > 50:
+        if len(ticks) >= 3 or (steps[0] == 1.0 and len(steps) > 50):
             return ticks[:: int(np.ceil(len(ticks) / most))]
     return inside
 

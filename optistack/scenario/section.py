@@ -48,8 +48,13 @@ class Section:
         if key in self._data:
             return self._data.pop(key)
         if default is _REQUIRED:
-            raise ScenarioError("is missing", self.key_path(key))
+            raise ScenarioError(f"is missing{self._near(key)}", self.key_path(key))
         return default
+
+    def _near(self, key: str) -> str:
+        """A hint at a key that may have been meant."""
+        close = difflib.get_close_matches(key, list(self._data), n=1, cutoff=0.75)
+        return f"; is {close[0]!r} a slip of the pen?" if close else ""
 
     def text(self, key: str, default: Any = _REQUIRED) -> Any:
         """A string without control characters."""
@@ -177,8 +182,9 @@ class Section:
             )
         if not given:
             if default is _REQUIRED:
+                near = self._near(f"{stem}_nm")
                 raise ScenarioError(
-                    f"is missing (or {stem}_um, {stem}_mm)", self.key_path(f"{stem}_nm")
+                    f"is missing (or {stem}_um, {stem}_mm){near}", self.key_path(f"{stem}_nm")
                 )
             return default
         unit = given[0]
@@ -192,6 +198,12 @@ class Section:
             what = "none of them is" if not given else f"{' and '.join(given)} are"
             raise ScenarioError(f"needs exactly one of {', '.join(keys)}; {what} given", self.path)
         return given[0]
+
+    def at_most_one_of(self, keys: Sequence[str]) -> None:
+        """Refuse keys that exclude each other."""
+        given = [k for k in keys if k in self._data]
+        if len(given) > 1:
+            raise ScenarioError(f"{' and '.join(given)} exclude each other; give one", self.path)
 
     def done(self) -> None:
         """Refuse keys that nobody took."""

@@ -1,0 +1,304 @@
+"""Figures of the dose: shares of the layers, against wavelength, against depth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from matplotlib.patches import Rectangle
+
+from optistack.exposure import ExposureResult
+from optistack.report.cases import (
+    INNER_IN,
+    SIDES,
+    Case,
+    Json,
+    Real,
+    headline_limits,
+    padded,
+    photon_flux_curve,
+    power_of_ten,
+)
+from optistack.report.drawing import (
+    ASKED,
+    HATCHES,
+    INK,
+    LINE_IN,
+    MARGIN_IN,
+    SMALL_PT,
+    TINTS,
+    WIDTH_IN,
+    Sheet,
+    fit,
+    legible,
+    linear_axis,
+    log_axis,
+    text_width_in,
+    wrap,
+)
+from optistack.report.wording import number, percent
+from optistack.scenario import RunResult
+from optistack.spectral_math import union_grid
+
+# 3 where the photons go ----------------------------------------------------------------------
+
+
+def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet | None:
+    """A bar per exposure: shares of the incident photons, in light order."""
+    headline = headline_limits(data)
+    if headline is None:
+        return None
+    band, limits = headline
+    bars: dict[str, tuple[str, ExposureResult, str | None]] = {}
+    for case in cases:
+        for side, run, layer in case.sides:
+            bars.setdefault(run.exposure.name, (side, run, layer))
+    if not bars:
+        for name, run in list(result.exposures.items())[:6]:
+            asked = next((x["name"] for x in data["exposures"][name]["layers"] if x["asked"]), None)
+            bars[name] = (run.exposure.stack.name, run, asked)
+    rows = []
+    for side, run, layer in bars.values():
+        shares = run.budget(limits)
+        if shares:
+            rows.append((side, run, layer, shares))
+    if not rows:
+        return None
+    tints: dict[str, tuple[str, str]] = {}
+    for _, _, layer, shares in rows:
+        for name in shares:
+            if name not in ("reflected", "transmitted", layer) and name not in tints:
+                i = len(tints)
+                tints[name] = (TINTS[i % len(TINTS)], HATCHES[(i // len(TINTS)) % len(HATCHES)])
+    bar_h = 0.36
+    blocks = []
+    for side, run, layer, shares in rows:
+        segments, rest = _segments(shares, layer)
+        blocks.append((side, run, layer, segments, wrap(rest, INNER_IN, SMALL_PT, most=3)))
+    height = 0.1 + sum(0.22 + bar_h + 0.04 + LINE_IN * len(b[4]) + 0.14 for b in blocks) + 0.58
+    sheet = Sheet(height)
+    axes = sheet.canvas()
+    y = 0.1
+    for side, run, layer, segments, lines in blocks:
+        title = f"{side}, {run.exposure.light.name}"
+        if run.exposure.filters:
+            title += f", {run.exposure.filter_name}"
+        sheet.text(MARGIN_IN, y + 0.14, fit(title, INNER_IN, bold=True), bold=True,
+                   color=SIDES.get(side, {"color": INK})["color"])
+        y += 0.22
+        x = MARGIN_IN
+        for name, share, label in segments:
+            width = share * INNER_IN
+            face, hatch = tints.get(name, ("#ffffff", ""))
+            if name == layer:
+                face, hatch = ASKED, ""
+            elif name == "transmitted":
+                face, hatch = "#ffffff", "//"
+            axes.add_patch(
+                Rectangle(
+                    (x, y), width, bar_h, facecolor=face, edgecolor="#b9c0c5", hatch=hatch,
+                    linewidth=0.5,
+                )
+            )
+            if label:
+                ink = "white" if name == layer else INK
+                pad = {"facecolor": face, "edgecolor": "none", "pad": 1.0}
+                axes.text(
+                    x + width / 2, y + bar_h / 2, label, fontsize=SMALL_PT, ha="center",
+                    va="center", color=ink, bbox=pad if hatch else None,
+                )
+            x += width
+        y += bar_h + 0.04
+        for i, line in enumerate(lines):
+            x = MARGIN_IN
+            first, comma, after = line.partition(", ")
+            if i == 0 and layer is not None and first.startswith(fit(layer, 1.6, SMALL_PT)):
+                sheet.text(x, y + 0.12, first, size=SMALL_PT, color=ASKED)
+                x += text_width_in(first, SMALL_PT)
+                line = comma + after
+            sheet.text(x, y + 0.12, line, size=SMALL_PT)
+            y += LINE_IN
+        y += 0.14
+    foot = [
+        f"Share of the photons incident in {band} nm, in the order of the",
+        "light from left to right. Under a bar: what is too narrow to be",
+        "labelled in it.",
+    ]
+    for line in foot:
+        sheet.text(MARGIN_IN, y + 0.1, line, size=SMALL_PT, color=INK)
+        y += LINE_IN
+    return sheet
+
+
+def _segments(
+    shares: dict[str, float], layer: str | None
+) -> tuple[list[tuple[str, float, str]], list[str]]:
+    """(name, share, label) in light order, and what must be written under the bar."""
+    order = [n for n in shares if n not in ("reflected", "transmitted")]
+    order = ["reflected", *order, "transmitted"]
+    segments, rest = [], []
+    for name in order:
+        share = shares.get(name, 0.0)
+        shown, width = percent(share), share * INNER_IN - 0.08
+        name_text = legible(name)
+        full = f"{name_text} {shown}"
+        label = ""
+        if text_width_in(full, SMALL_PT) <= width:
+            label = full
+        elif text_width_in(shown, SMALL_PT) <= width:
+            short = fit(name_text, width, SMALL_PT)
+            # Two lines, unless little would be left of the name.
+            if short == name_text or len(short) > 8:
+                label = f"{short}\n{shown}"
+        if not label and (share >= 5e-4 or name == layer):
+            entry = f"{fit(name_text, 1.6, SMALL_PT)} {shown}"
+            rest.insert(0, entry) if name == layer else rest.append(entry)
+        segments.append((name, share, label))
+    return segments, rest
+
+
+# 4 absorbed against wavelength ---------------------------------------------------------------
+
+
+def absorbed_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
+    """One panel per comparison: what the layer absorbs at each wavelength."""
+    headline = headline_limits(data)
+    if headline is None or not cases:
+        return None
+    _, limits = headline
+    panel = 1.3
+    sheet = Sheet(0.1 + len(cases) * (0.5 + panel) + (len(cases) - 1) * 0.12 + 0.46)
+    top = 0.1
+    for i, case in enumerate(cases):
+        axes = sheet.axes(0.5, top + 0.5, WIDTH_IN - 0.65, panel)
+        highest = 0.0
+        curves = []
+        for side, run, layer in case.sides:
+            light = run.exposure.light
+            low = max(limits[0], run.wavelength_nm[0])
+            high = min(limits[1], run.wavelength_nm[-1])
+            lam = union_grid(low, high, [run.wavelength_nm, light.wavelength_nm])
+            share = np.interp(lam, run.wavelength_nm, run.layer_absorptance(layer))
+            shapes = np.array([photon_flux_curve(s, lam) * share for s in run.lights])
+            highest = max(highest, float(shapes.max()))
+            curves.append((side, lam, shapes))
+        scale, power = power_of_ten(highest)
+        for side, lam, shapes in curves:
+            style = SIDES[side]
+            if len(shapes) > 1:
+                axes.fill_between(
+                    lam, shapes.min(axis=0) / scale, shapes.max(axis=0) / scale,
+                    color=style["color"], alpha=0.22, linewidth=0,
+                )
+            axes.plot(lam, shapes[0] / scale, **style)
+        linear_axis(axes, "x", *limits, 7)
+        linear_axis(axes, "y", 0.0, 1.06 * highest / scale if highest > 0 else 1.0, 4)
+        if i == len(cases) - 1:
+            axes.set_xlabel("wavelength (nm)")
+        else:
+            axes.tick_params(labelbottom=False)
+        title = fit(case.comparison.light, INNER_IN - 1.9, bold=True)
+        sheet.text(MARGIN_IN, top + 0.14, title, bold=True)
+        sheet.key(top + 0.14, list(SIDES.items()), left=WIDTH_IN - 1.8, width=1.7)
+        sheet.y_label(
+            axes,
+            f"absorbed in {fit(case.comparison.layer, 1.3, SMALL_PT)} "
+            f"({power} photons/(m² s nm))".replace("( ", "("),
+        )
+        top += 0.5 + panel + 0.12
+    return sheet
+
+
+# 5 depth profile -----------------------------------------------------------------------------
+
+
+class _Profile(NamedTuple):
+    """Absorbed photons per volume of one side; ``faces``: depth, value, alignment of its label."""
+
+    side: str
+    thickness_nm: float
+    depth_nm: Real
+    rate: Real
+    faces: tuple[tuple[float, float | None, str], ...]
+
+
+def depth_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
+    """Absorbed photons per volume against depth, with the first nanometre at each face."""
+    headline = headline_limits(data)
+    if headline is None:
+        return None
+    band, limits = headline
+    panels = []
+    for case in cases:
+        curves = []
+        for side, run, layer in case.sides:
+            thick = run.stack.layers[run.stack.position(layer)].thickness_nm
+            entry = next(x for x in data["exposures"][run.exposure.name]["layers"]
+                         if x["name"] == layer)
+            faces = entry.get("first_nanometre", {}).get(band)
+            if faces is None:
+                continue
+            # Closer together at the faces, where an absorbing layer changes fastest.
+            depth = thick * (1 - np.cos(np.linspace(0, np.pi, 25))) / 2
+            rate = run.depth_profile(layer, depth, limits)
+            near, far = faces["lit_face_photons_m3_s"], faces["far_face_photons_m3_s"]
+            half = min(0.5, thick / 2)
+            ends = ((half, near, "left"), (thick - half, far, "right"))
+            if (rate > 0).any():
+                curves.append(_Profile(side, thick, depth, rate, ends))
+        if curves:
+            panels.append((case, curves))
+    if not panels:
+        return None
+    columns = min(2, len(panels))
+    rows = -(-len(panels) // 2)
+    rates = np.concatenate([c.rate for _, cs in panels for c in cs])
+    power = 10.0 ** np.floor(np.log10(rates.max()))
+    low, high = padded(float(rates[rates > 0].min() / power), float(rates.max() / power), 2.2)
+    left, panel = 0.5, 2.0
+    width = (WIDTH_IN - left - 0.15 - 0.2 * (columns - 1)) / columns
+    sheet = Sheet(0.68 + rows * (panel + 0.26) + (rows - 1) * 0.25 + 0.42)
+    sheet.key(0.2, [(s, {**v, "marker": "o", "markersize": 4}) for s, v in SIDES.items()])
+    layer = fit(panels[0][0].comparison.layer, 1.4, SMALL_PT)
+    unit = f"{power_of_ten(power)[1]} photons/(m³ s)".strip()
+    text = f"absorbed in {layer}, {band} nm ({unit})"
+    sheet.text(MARGIN_IN, 0.4, fit(text, INNER_IN, SMALL_PT), size=SMALL_PT)
+    widest = max(c.thickness_nm for _, cs in panels for c in cs)
+    length, scale = ("nm", 1.0) if widest < 5e3 else ("µm", 1e3) if widest < 5e5 else ("mm", 1e6)
+    for i, (case, curves) in enumerate(panels):
+        x = left + (i % 2) * (width + 0.2)
+        top = 0.68 + (i // 2) * (panel + 0.51)
+        axes = sheet.axes(x, top, width, panel)
+        log_axis(axes, "y", low, high, 5)
+        linear_axis(axes, "x", 0.0, widest / scale, 4)
+        axes.set_xlim(-0.03 * widest / scale, 1.03 * widest / scale)
+        if i % 2:
+            axes.tick_params(labelleft=False)
+        if i // 2 == rows - 1:
+            axes.set_xlabel(fit(f"depth from the lit side ({length})", width + 0.1))
+        sheet.text(x, top - 0.07, fit(case.comparison.light, width, bold=True), bold=True)
+        ordered = sorted(curves, key=lambda c: -float(np.median(c.rate)))
+        for rank, curve in enumerate(ordered):
+            style = SIDES[curve.side]
+            shown = np.where(curve.rate > 0, curve.rate, np.nan) / power
+            axes.plot(curve.depth_nm / scale, shown, **style)
+            for at, value, ha in curve.faces:
+                if value is None or value <= 0:
+                    continue
+                axes.plot([at / scale], [value / power], "o", color=style["color"], markersize=4)
+                # Clear of every curve over the width of the text: above them, or below them.
+                near = [
+                    float(r) / power
+                    for c in ordered
+                    for z, r in zip(c.depth_nm, c.rate, strict=True)
+                    if abs(z - at) < 0.42 * widest and r > 0
+                ]
+                up = rank == 0
+                y = max([*near, value / power]) if up else min([*near, value / power])
+                axes.annotate(
+                    number(value / power), (at / scale, y), (0, 5 if up else -5),
+                    textcoords="offset points", fontsize=SMALL_PT, color=style["color"], ha=ha,
+                    va="bottom" if up else "top", annotation_clip=False,
+                )
+    return sheet
