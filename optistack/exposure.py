@@ -36,7 +36,7 @@ Real = NDArray[np.float64]
 # with the angle. Within 1e-4 of 800 directions for films up to 3 um on a metal, 1e-8 for a device.
 _DIRECTIONS = 24
 _DIRECTIONS_PER_FRINGE = 24
-_MOST_DIRECTIONS = 400
+_MOST_DIRECTIONS = 800
 _MINIMUM_ABSORPTANCE = 1e-3
 GRADE_SHARE = 0.05
 
@@ -265,7 +265,12 @@ def _directions(
     slanted = np.sqrt(np.clip(1 - ratio[:-1] ** 2, 0.0, 1.0))
     fringes = 2 * n[1:-1].real * thickness_nm[:, None] * (1 - slanted) / lam
     turns = float(fringes[coherent].sum(axis=0).max()) if coherent.any() else 0.0
-    points = int(max(_DIRECTIONS, min(_MOST_DIRECTIONS, 16 + _DIRECTIONS_PER_FRINGE * turns)))
+    points = int(max(_DIRECTIONS, 16 + _DIRECTIONS_PER_FRINGE * turns))
+    if points > _MOST_DIRECTIONS:
+        raise StackError(
+            f"isotropic light meets {turns:.0f} fringes of the coherent layers between normal and "
+            "grazing, more than can be followed; make the thick ones incoherent (coherent = false)"
+        )
     x, w = np.polynomial.legendre.leggauss(points)
     s = (x + 1) / 2
     node, slope = s * s * (3 - 2 * s), 6 * s * (1 - s)  # takes both ends gently

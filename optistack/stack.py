@@ -174,7 +174,7 @@ class Stack:
             self, ambient=self.substrate, layers=self.layers[::-1], substrate=self.ambient
         )
 
-    def with_layer(self, name: str, **changes: Any) -> Stack:
+    def with_layer(self, name: str, /, **changes: Any) -> Stack:
         """With attributes of one layer changed, for example ``thickness_nm=80``."""
         i = self.position(name)
         layers = list(self.layers)
@@ -204,7 +204,13 @@ class Stack:
         return tuple(out)
 
     def fringe_step_nm(self, shortest_nm: float) -> float:
-        """Wavelength step [nm] that follows the fringes of the coherent layers; at most 1 nm."""
+        """Wavelength step [nm] that follows the fringes of the coherent layers; at most 1 nm.
+
+        Raises
+        ------
+        StackError
+            Coherent layers so thick that no grid of 0.01 nm or more follows their fringes.
+        """
         step, run = 1.0, 0.0
         lam = np.array([shortest_nm])
         for layer in (*self.layers, None):
@@ -220,7 +226,11 @@ class Stack:
         for finer in (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01):
             if finer <= step * (1 + 1e-9):
                 return finer
-        return 0.01
+        raise StackError(
+            f"stack {self.name}: its coherent layers are so thick that fringes lie "
+            f"{step * _SAMPLES_PER_FRINGE:.2g} nm apart at {shortest_nm:g} nm, finer than any light "
+            "here resolves; make the thick ones incoherent (coherent = false)"
+        )
 
     def mounted(
         self, item: Filter | FilterStack, mount: Mount, layer: str | None = None

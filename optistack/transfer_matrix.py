@@ -7,19 +7,22 @@ are solved with amplitudes and exchange intensities.
 Conventions
 -----------
 Time factor exp(-i omega t), refractive index n + ik with k >= 0 absorbing. ``q`` is the normal
-component of the wave vector over the vacuum wave number, with Im q >= 0. The fields are the
-tangential E and H at an interface, in units in which a plane wave has H = eta E, with
+component of the wave vector over the vacuum wave number, with Re q >= 0 and Im q >= 0. The fields
+are the tangential E and H at an interface, in units in which a plane wave has H = eta E, with
 eta = q for s and eta = n^2/q for p polarisation. With E tangential, r_s = r_p at normal incidence;
 texts that define r_p through the field along the ray have the opposite sign there.
+
+Inside this module the first axis of an array is the layer, the second all stacks, angles and
+wavelengths of a job, laid end to end ("points").
 
 Numerics
 --------
 The fields are carried from the back to the front, in each layer scaled by exp(i delta), where
 delta is the layer's phase thickness: only decaying exponentials occur, so any number of opaque
-layers is harmless. Absorptance is the integral of the local absorption in closed form, not a
-difference of fluxes, so weak absorbers keep their relative accuracy. Where q is close to zero in a
-layer (the critical angle), the forward and the backward wave coincide and the sinc form of the
-layer matrix is used instead.
+layers is harmless. What a layer absorbs is the difference of the fluxes at its faces; where that
+would be lost in rounding, the integral of the local absorption in closed form, so weak absorbers
+keep their relative accuracy. Where q is close to zero in a layer (the critical angle), the forward
+and the backward wave coincide and the sinc form of the layer matrix is used instead.
 
 Sources: M. Born, E. Wolf, Principles of Optics, ch. 1.6 (layer matrix); S. J. Byrnes,
 arXiv:1603.02720 (Poynting vector in absorbing media, incoherent layers).
@@ -39,22 +42,41 @@ from optistack.errors import StackError
 Polarization = Literal["s", "p", "mean"]
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 # Below this |q| and this |delta| the two exponentials of a layer are too alike to be told apart:
 # the sinc form and a Gauss-Legendre integral over the layer take over.
 _SMALL_Q = 0.05
 _SMALL_PHASE = 0.3
-# What a layer takes is not computed as a difference of fluxes where the optical loss k0 d Im(n^2) or
-# the loss angle Re q / Im q is below this: the difference would be lost in the rounding of the
-# fluxes, which is relative to |E| |H|, not to the flux itself.
+# A difference of fluxes is good to the rounding of |E| |H|. A layer takes at least about
+# min(1, 2 k0 d Im q) Re q of that: below this limit the closed form takes over.
 _WEAK = 1e-2
-# Elements (stacks x angles x wavelengths) worked on at once: the temporaries stay in the cache.
+# Where that measure is above this limit everywhere, no layer is weak and none has a small q:
+# |q| < _SMALL_Q and |delta| < _SMALL_PHASE make it less than 2 _SMALL_PHASE _SMALL_Q.
+_PLAIN = max(_WEAK, 2 * _SMALL_PHASE * _SMALL_Q)
+# A medium in which a wave of unit amplitude carries less power than this carries none.
+_STILL = 1e-100
+# Points (stacks x angles x wavelengths) worked on at once: the temporaries stay in the cache.
 _BLOCK = 4096
 # The C library gives freed memory back to the system at once until a first large block has come and
 # gone; the page faults of getting it again would cost more than the optics. One large block, never
 # touched and freed here, makes it keep its memory.
 np.empty(1 << 21)
 _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(8)
+
+# exp(i x) = exp(2 pi i m / _STEPS) exp(i r): m whole steps by table, and a rest r of at most half a
+# step by series. They leave out r^5/120 < 1e-19 of the sine; the coefficient of the cosine spreads
+# r^4/24 so that at most 2e-16 are missing.
+_STEPS = 1 << 13
+_STEP = 2 * np.pi / _STEPS
+_QUARTER = np.exp(1j * _STEP * np.arange(_STEPS // 4))
+_CIRCLE = np.concatenate([_QUARTER, 1j * _QUARTER, -_QUARTER, -1j * _QUARTER])
+_COS_2 = -(_STEP**2) / 2 + (np.sqrt(2) - 1) / 48 * _STEP**4
+_SIN_1, _SIN_3 = _STEP, -(_STEP**3) / 6
+# exp(-y) = exp2(y times this); numpy has a faster loop for exp2.
+_PER_HALVING = -1 / np.log(2)
+# Adding this rounds a float to an integer and puts that integer into the last bits.
+_ROUND = 1.5 * 2.0**52
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,86 +107,30 @@ class Response:
     reflection_amplitude: Complex | None = None
 
 
-class _Medium(NamedTuple):
-    """One medium at all wavelengths, angles and stacks; (a, b) with eta = b / a is never 0/0."""
+def _phasor(turns: Real, length: Real) -> Complex:
+    """length * exp(i x) for x in steps of 2 pi / _STEPS, x >= 0. ``turns`` is overwritten.
 
-    a: Complex
-    b: Complex
-
-
-class _Optics(NamedTuple):
-    """What the layers look like to one polarisation, layer axis first."""
-
-    n: Complex  # (layer, ..., wavelength)
-    q: Complex
-    kx: Real | float
-    k0: Real
-    p: bool
-
-    def medium(self, j: int) -> _Medium:
-        if self.p:
-            return _Medium(self.q[j], self.n[j] * self.n[j])
-        return _Medium(np.ones_like(self.q[j]), self.q[j])
-
-
-class _Run(NamedTuple):
-    """A run of coherent layers between two incoherent media, lit from one side."""
-
-    reflectance: Real
-    transmittance: Real
-    absorptance: Real  # (layer of the run, ..., wavelength)
-    excess: Real  # power entering minus (1 - reflectance)
-    amplitude: Complex
-    inside: _Inside | None
-
-
-class _Inside(NamedTuple):
-    """What is needed to evaluate the local absorption inside the layers of a run."""
-
-    fields: Complex  # (layer of the run, 2, ..., wavelength): E and H at the bottom of each layer
-    powers: Real  # scale at the top of each layer
-
-
-# pi in two parts: n times the first is exact for n below 2**29.
-_PI = (2 * 1.5707963705062866, 2 * -4.3711390001862426e-08)
-_SIN_SERIES = [(-1) ** m / math.factorial(2 * m + 1) for m in range(9, 0, -1)]
-_COS_SERIES = [(-1) ** m / math.factorial(2 * m) for m in range(10, 0, -1)]
-
-
-def _phasor(x: Real, length: Real) -> Complex:
-    """length * exp(i x) for real x and length, to rounding; much faster than numpy's sin and cos.
-
-    ``length`` is used as working memory.
+    Exact to rounding of x and much faster than sines and cosines.
     """
-    out = np.empty(x.shape, dtype=complex)
-    turns = np.rint(x * (1 / np.pi))
-    if not turns.max(initial=0.0) < 2**29:
-        np.multiply(np.cos(x), length, out=out.real)
-        np.multiply(np.sin(x), length, out=out.imag)
-        return out
-    r = turns * -_PI[0]
-    r += x
-    series = turns * _PI[1]
-    r -= series
-    turns *= 0.5
-    turns -= np.floor(turns)
-    turns *= -4.0
-    turns += 1.0  # +1 for an even number of half turns, -1 for an odd one
-    length *= turns
-    r2 = np.multiply(r, r, out=turns)
-    np.multiply(r2, _SIN_SERIES[0], out=series)
-    for c in _SIN_SERIES[1:]:
-        series += c
-        series *= r2
-    series += 1.0
-    series *= r
-    np.multiply(series, length, out=out.imag)
-    np.multiply(r2, _COS_SERIES[0], out=series)
-    for c in _COS_SERIES[1:]:
-        series += c
-        series *= r2
-    series += 1.0
-    np.multiply(series, length, out=out.real)
+    if turns.max(initial=0.0) > 2.0**50:
+        # A phase that large is rounded to more than a step: it means nothing, but must stay one.
+        np.fmod(turns, _STEPS, out=turns)
+    whole = turns + _ROUND
+    step = whole.view(np.int64) & (_STEPS - 1)
+    whole -= _ROUND
+    turns -= whole
+    out = _CIRCLE.take(step, mode="clip")  # no need to look whether it is inside
+    square = np.multiply(turns, turns, out=whole)
+    sine = square * _SIN_3
+    sine += _SIN_1
+    sine *= turns
+    cosine = square
+    cosine *= _COS_2
+    cosine += 1.0
+    rest = np.empty(turns.shape, dtype=complex)
+    np.multiply(cosine, length, out=rest.real)
+    np.multiply(sine, length, out=rest.imag)
+    out *= rest
     return out
 
 
@@ -188,178 +154,317 @@ def _sinc(delta: Complex) -> Complex:
     return out
 
 
-class _Layers:
-    """The phase factors of the inner layers, shared by the two directions of illumination."""
+def _square(z: Complex) -> Real:
+    """|z|^2."""
+    out = z.real * z.real
+    out += z.imag * z.imag
+    return np.asarray(out)
 
-    def __init__(self, optics: _Optics, thickness: Real):
-        q, n = optics.q[1:-1], optics.n[1:-1]
-        self.p, self.kx, self.wavenumber = optics.p, optics.kx, optics.k0
-        self.n, self.q, self.thickness = n, q, thickness
-        self.k0d = optics.k0 * thickness
-        twice = 2.0 * self.k0d
-        fading = -twice * q.imag
-        self.decay = np.exp(fading, out=fading)
-        half = _phasor(twice * q.real, 0.5 * self.decay)
-        self.same = half + 0.5
-        np.subtract(0.5, half, out=half)
-        self.cross = np.empty((q.shape[0], 2, *q.shape[1:]), dtype=complex)
-        if optics.p:
-            n2 = n * n
-            self.eta = n2 / q
-            np.divide(half * q, n2, out=self.cross[:, 0])
+
+class _Waves:
+    """Wave vectors and phase factors: what both polarisations share.
+
+    Attributes
+    ----------
+    q : (layer, point)
+        All media.
+    n2 : (layer, point) or None
+        n^2 of all media; None at normal incidence, where q^2 is the same.
+    kx2 : (point,)
+        Square of the wave-vector component along the layers.
+    q_real, q_imag, two_k0d, decay, change : (inner layer, point)
+        ``decay`` is |exp(2 i delta)|, ``change`` (1 - exp(2 i delta)) / 2.
+    weak, dark : list of int
+        Inner layers of which some point needs the closed form of the absorptance; inner layers
+        that do not absorb at all.
+    special : (inner layer, point) or None
+        Where the sinc form of the layer matrix is used.
+    """
+
+    def __init__(self, index: Complex, d: Real, lam: Real, sine: Real | None, cosine: Real):
+        """``index``: (stack, layer, 1 or wavelength); ``cosine``: (angle, 1 or wavelength)."""
+        self.shape = (len(d), len(cosine), lam.size)
+        self.size = len(d) * len(cosine) * lam.size
+        n = index.transpose(1, 0, 2)[:, :, None, :]
+        self.oblique = sine is not None
+        self.n2: Complex | None = None
+        self.kx2: Real | float = 0.0
+        if sine is not None:
+            self._refract(n, sine, cosine)
         else:
-            self.eta = q
-            np.divide(half, q, out=self.cross[:, 0])
-        np.multiply(half, self.eta, out=self.cross[:, 1])
-        lossy = np.minimum(twice * n.real * n.imag, q.real / (q.imag + 1e-300))
-        self.weak = (lossy < _WEAK).any(axis=(1, 2, 3))
-        self.special: NDArray[np.bool_] | None = None
-        if q.size and (optics.p or q.real.min() < _SMALL_Q):
-            self._mark_special()
+            self.q = self.points(n)
+            self.q_real, self.q_imag = self.q[1:-1].real.copy(), self.q[1:-1].imag.copy()
+        self.two_k0 = 4 * np.pi / lam
+        if len(d) == len(cosine) == 1:
+            self.two_k0d = d.T * self.two_k0
+        else:
+            self.two_k0d = self.points(d.T[:, :, None, None] * self.two_k0)
+        fading = self.two_k0d * self.q_imag
+        self.weak: list[int] = []
+        self.dark: list[int] = []
+        self.special: Flags | None = None
+        share = np.minimum(fading, 1.0)
+        share *= self.q_real
+        if not share.min(initial=1.0) > _PLAIN:
+            self._mark(share)
+        fading *= _PER_HALVING
+        self.decay = np.exp2(fading, out=fading)
+        turns = self.two_k0d * self.q_real
+        turns *= 1 / _STEP
+        half = _phasor(turns, np.multiply(self.decay, 0.5, out=share))
+        self.change = np.subtract(0.5, half, out=half)
+        self.one_over_q = 1.0 / self.q[1:-1]
 
-    def _mark_special(self) -> None:
-        """Use the sinc form of the layer matrix close to q = 0."""
-        q2 = self.q.real**2 + self.q.imag**2
-        special = (q2 < _SMALL_Q**2) & (q2 * self.k0d**2 < _SMALL_PHASE**2)
-        if not special.any():
-            return
-        self.special = special
-        for j in np.flatnonzero(special.any(axis=tuple(range(1, special.ndim)))):
-            at = special[j]
-            q, n = self.q[j][at], self.n[j][at]
-            k0d = np.broadcast_to(self.k0d[j], special[j].shape)[at]
-            scale = np.exp(1j * q * k0d)
-            cosine, e_h, h_e = self._sinc_matrix(q, n, k0d)
-            self.same[j][at] = scale * cosine
-            self.cross[j, 0][at], self.cross[j, 1][at] = scale * e_h, scale * h_e
+    def points(self, values: NDArray[np.generic]) -> NDArray[Any]:
+        """(layer, stack, angle, wavelength), each possibly 1, as (layer, point)."""
+        shape = (len(values), *self.shape)
+        if values.shape != shape:
+            values = np.ascontiguousarray(np.broadcast_to(values, shape))
+        return values.reshape(len(values), self.size)
 
-    def _sinc_matrix(self, q: Complex, n: Complex, k0d: Real) -> tuple[Complex, Complex, Complex]:
-        delta = q * k0d
+    def _refract(self, n: Complex, sine: Real, cosine: Real) -> None:
+        # The wave vector along the layers is real, also in an absorbing ambient: light that does
+        # not fade along the surface.
+        n0 = n[0]
+        kx = n0.real * sine
+        self.kx2 = self.points((kx * kx)[None])[0]
+        self.n2 = self.points(n * n)
+        if n0.imag.any():
+            real = (n.real - n.imag) * (n.real + n.imag) - kx * kx
+        else:
+            # q^2 = n^2 - kx^2, written so that a layer with the ambient's index gets exactly q0.
+            n0_cosine = n0.real * cosine
+            difference = (n.real - n0.real) * (n.real + n0.real) - n.imag * n.imag
+            real = difference + n0_cosine * n0_cosine
+        square = self.points(real)
+        product = self.points(n.real * n.imag)  # Re q Im q
+        # The square root of a complex number in the first quadrant of the plane of q.
+        larger = np.sqrt(square * square + 4.0 * (product * product))
+        larger += np.abs(square)
+        larger *= 0.5
+        np.sqrt(larger, out=larger)
+        smaller = product / (larger + 1e-300)  # 0 where q is 0
+        q = np.empty(square.shape, dtype=complex)
+        q.real, q.imag = larger, smaller
+        only_fading = square < 0
+        if only_fading.any():
+            larger, smaller = (
+                np.where(only_fading, smaller, larger),
+                np.where(only_fading, larger, smaller),
+            )
+        q.real, q.imag = larger, smaller
+        self.q, self.q_real, self.q_imag = q, larger[1:-1], smaller[1:-1]
+
+    def _mark(self, share: Real) -> None:
+        """Find the layers that need care; ``share`` is the measure explained at _WEAK."""
+        dark = ~(self.q_real * self.q_imag > 0).any(axis=1)
+        weak = (share < _WEAK).any(axis=1)
+        self.dark = np.flatnonzero(dark).tolist()
+        self.weak = np.flatnonzero(weak & ~dark).tolist()
+        q2 = self.q_real**2 + self.q_imag**2
+        special = (q2 < _SMALL_Q**2) & (q2 * self.two_k0d**2 < (2 * _SMALL_PHASE) ** 2)
+        if special.any():
+            self.special = special
+
+
+class _Layers:
+    """The inner layers as one polarisation sees them: the same for light from either side.
+
+    The fields are held as E and K = -H. Carried from the bottom to the top of a layer and scaled
+    by exp(i delta), they become
+
+        E - x,  K - eta x,  x = (1 - exp(2 i delta)) / 2 (E + K / eta).
+    """
+
+    def __init__(self, waves: _Waves, p: bool):
+        self.waves = waves
+        self.n2 = waves.n2 if p else None
+        q, n2 = waves.q[1:-1], self.n2
+        self.eta = q if n2 is None else n2[1:-1] * waves.one_over_q
+        self.one_over_eta = waves.one_over_q if n2 is None else q / n2[1:-1]
+        self.special: dict[int, NDArray[np.intp]] = {}
+        if waves.special is not None:
+            self.special = {
+                j: np.flatnonzero(at) for j, at in enumerate(waves.special) if at.any()
+            }
+
+    def surface(self, medium: int) -> tuple[Complex | float, Complex]:
+        """(a, b) with eta = b / a, never 0/0."""
+        if self.n2 is None:
+            return 1.0, self.waves.q[medium]
+        return self.waves.q[medium], self.n2[medium]
+
+    def sinc_step(
+        self, j: int, at: NDArray[np.intp], bottom: Complex, k0_height: Real
+    ) -> Complex:
+        """E and K at a height above the bottom of layer j; not scaled."""
+        e, k = bottom[:, at]
+        q = self.waves.q[1 + j][at]
+        q2 = q * q
+        delta = q * k0_height
         sinc = _sinc(delta)
-        slant = -1j * k0d * sinc
-        q2, n2 = q * q, n * n
-        to_e, to_h = (q2 / n2, n2) if self.p else (np.ones_like(q), q2)
-        return np.sqrt(1 - (delta * sinc) ** 2), slant * to_e, slant * to_h
+        slant = 1j * k0_height * sinc
+        cosine = np.sqrt(1 - (delta * sinc) ** 2)
+        if self.n2 is None:
+            return np.stack([cosine * e + slant * k, cosine * k + slant * q2 * e])
+        n2 = self.n2[1 + j][at]
+        return np.stack([cosine * e + slant * q2 / n2 * k, cosine * k + slant * n2 * e])
 
-    def waves(self, j: int, bottom: Complex) -> tuple[Complex, Complex]:
-        """Forward and backward part of the field at the bottom of layer j."""
-        ratio = bottom[1] / self.eta[j]
-        return 0.5 * (bottom[0] + ratio), 0.5 * (bottom[0] - ratio)
+    def sinc_square(
+        self, j: int, at: NDArray[np.intp], bottom: Complex, k0_height: Real
+    ) -> Real:
+        """|E|^2 at a height above the bottom of layer j."""
+        return self.square(j, at, *self.sinc_step(j, at, bottom, k0_height))
 
-    def kappa(self, j: int) -> Real | float:
-        """|E normal / E tangential|^2 of one wave in layer j."""
-        if not self.p:
-            return 0.0
-        return np.asarray(self.kx**2 / (self.q[j].real ** 2 + self.q[j].imag ** 2))
-
-    def strength(self, j: int) -> Real:
-        """k0 d Im(n^2): times the mean squared field in the layer it gives the absorbed power."""
-        return np.asarray(2.0 * self.k0d[j] * self.n[j].real * self.n[j].imag)
-
-    def step_special(
-        self, j: int, at: NDArray[np.bool_], bottom: Complex, k0_height: Real
-    ) -> tuple[Complex, Complex]:
-        """Fields at k0 times a height above the bottom of layer j, sinc form, unscaled."""
-        height = np.broadcast_to(k0_height, self.q[j].shape)[at]
-        cosine, h_to_e, e_to_h = self._sinc_matrix(self.q[j][at], self.n[j][at], height)
-        e, h = bottom[0][at], bottom[1][at]
-        return cosine * e + h_to_e * h, cosine * h + e_to_h * e
-
-    def squared_field(self, n: Complex, e: Complex, h: Complex, at: Any) -> Real:
-        """|E|^2 of the whole field from its tangential parts."""
-        out = e.real**2 + e.imag**2
-        if self.p:
-            kx = np.broadcast_to(np.asarray(self.kx), self.q[0].shape)[at]
-            n4 = (n.real**2 + n.imag**2) ** 2
-            out = out + kx * kx * (h.real**2 + h.imag**2) / n4
+    def square(self, j: int, at: NDArray[np.intp] | slice, e: Complex, k: Complex) -> Real:
+        """|E|^2 of the whole field in layer j from its tangential parts."""
+        out = _square(e)
+        if self.n2 is not None:
+            out += np.asarray(self.waves.kx2)[at] * _square(k / self.n2[1 + j][at])
         return out
+
+    def forward_backward(
+        self, j: int | list[int], e: Complex, k: Complex
+    ) -> tuple[Complex, Complex]:
+        """E of the forward and of the backward wave."""
+        ratio = k * self.one_over_eta[j]
+        return 0.5 * (e - ratio), 0.5 * (e + ratio)
+
+
+class _Run(NamedTuple):
+    """A run of coherent layers between two incoherent media, lit from one side."""
+
+    reflectance: Real
+    transmittance: Real
+    absorptance: Real  # (layer of the run, point)
+    excess: Real | None  # power entering minus (1 - reflectance), where there is any
+    amplitude: Complex
+    inside: _Inside | None
+
+    @property
+    def entering(self) -> Real:
+        entering = 1.0 - self.reflectance
+        return entering if self.excess is None else entering + self.excess
+
+
+class _Inside(NamedTuple):
+    """What is needed to evaluate the local absorption inside the layers of a run."""
+
+    fields: Complex  # (layer of the run, 2, point): E and K at the bottom of each layer
+    powers: Real  # scale at the top of each layer
 
 
 def _coherent_run(
-    layers: _Layers,
-    which: range,
-    top: _Medium,
-    bottom: _Medium,
-    *,
-    keep_fields: bool = False,
+    layers: _Layers, which: range, top: int, bottom: int, *, keep_fields: bool = False
 ) -> _Run:
     """Solve the layers ``which`` (in the order the light meets them) between two media."""
-    shape = layers.q.shape[1:]
-    count = len(which)
-    fields = np.empty((count + 1, 2, *shape), dtype=complex)  # tangential E and H
-    fields[count, 0], fields[count, 1] = bottom.a, bottom.b
-    work = np.empty((2, *shape), dtype=complex)
-    for position in range(count - 1, -1, -1):
-        j = which[position]
-        below, here = fields[position + 1], fields[position]
-        np.multiply(layers.same[j], below, out=here)
-        np.multiply(layers.cross[j], below[::-1], out=work)
-        here += work
-    electric, magnetic = top.b * fields[0, 0], top.a * fields[0, 1]
-    incident = electric + magnetic
-    amplitude = (electric - magnetic) / incident
-    eta_like = top.b * np.conjugate(top.a)  # eta |a|^2
-    carried = eta_like.real
-    reflectance = amplitude.real**2 + amplitude.imag**2
-    power = 4.0 * (eta_like.real**2 + eta_like.imag**2)
-    power /= carried * (incident.real**2 + incident.imag**2)
-    excess = eta_like.imag / carried * amplitude.imag
-    excess *= 2.0
-    still = ~(carried > 0)
-    if still.any():
+    waves, count = layers.waves, len(which)
+    fields = np.empty((count + 1, 2, waves.size), dtype=complex)  # E and K at the interfaces
+    a, b = layers.surface(bottom)
+    fields[count, 0] = a
+    np.negative(b, out=fields[count, 1])
+    below = fields[count]
+    change = np.empty((2, waves.size), dtype=complex)
+    x, eta_x = change
+    for j, here in zip(reversed(which), fields[-2::-1], strict=True):
+        np.multiply(layers.one_over_eta[j], below[1], out=x)
+        x += below[0]
+        x *= waves.change[j]
+        np.multiply(layers.eta[j], x, out=eta_x)
+        np.subtract(below, change, out=here)
+        if j in layers.special:
+            at = layers.special[j]
+            k0d = 0.5 * waves.two_k0d[j][at]
+            scale = np.exp(1j * waves.q[1 + j][at] * k0d)
+            here[:, at] = scale * layers.sinc_step(j, at, below, k0d)
+        below = here
+
+    # Split the fields at the top into the incident and the reflected wave.
+    a, b = layers.surface(top)
+    electric = b * below[0]
+    magnetic = below[1] if layers.n2 is None else a * below[1]
+    incident = electric - magnetic
+    amplitude = np.add(electric, magnetic, out=electric)
+    amplitude /= incident
+    reflectance = _square(amplitude)
+    eta = b if layers.n2 is None else b * np.conjugate(a)  # times |a|^2
+    carried = eta.real
+    excess = None
+    if eta.imag.any():
+        power = 4.0 * _square(eta) / (carried * _square(incident))
+        excess = 2.0 * eta.imag / carried * amplitude.imag
+    else:
+        power = 4.0 * carried / _square(incident)
+    if waves.oblique and not carried.min() > _STILL:
         # An evanescent or grazing wave brings no power: nothing enters, whatever the fields.
-        power[still], excess[still], reflectance[still] = 0.0, 0.0, 1.0
-    powers = np.empty((count + 1, *shape))
+        still = ~(carried > _STILL)
+        power[still], reflectance[still] = 0.0, 1.0
+        if excess is not None:
+            excess[still] = 0.0
+
+    powers = np.empty((count + 1, waves.size))
     powers[0] = power
-    if count:
-        stop = which.stop if which.stop >= 0 else None
-        powers[1:] = layers.decay[which.start : stop : which.step]
-        np.multiply.accumulate(powers, axis=0, out=powers)
-    fluxes = _flux(fields)
-    fluxes *= powers
-    absorptance = fluxes[:-1] - fluxes[1:]
-    for position, j in enumerate(which):
-        if layers.weak[j]:
-            absorptance[position] = powers[position] * _absorbed(layers, j, fields[position + 1])
-    inside = _Inside(fields[1:], powers) if keep_fields else None
-    return _Run(reflectance, fluxes[-1], absorptance, excess, amplitude, inside)
-
-
-def _flux(fields: Complex) -> Real:
-    """Poynting flux Re(E H*) at every interface."""
+    for j, scaled in zip(which, powers[1:], strict=True):
+        power = np.multiply(power, waves.decay[j], out=scaled)
+    # Poynting flux Re(E K*) = -Re(E H*) towards the front
     parts = fields.view(float)
-    product = parts[:, 0] * parts[:, 1]
-    return np.asarray(product[..., ::2] + product[..., 1::2])
+    products = parts[:, 0] * parts[:, 1]
+    flux = products[:, ::2] + products[:, 1::2]
+    flux *= powers
+    absorptance = flux[1:] - flux[:-1]
+    for j in waves.dark:
+        if j in which:
+            absorptance[which.index(j)] = 0.0
+    weak = [j for j in waves.weak if j in which]
+    if weak:
+        at = np.array([which.index(j) for j in weak])
+        absorptance[at] = powers[at] * _absorbed(layers, weak, fields[at + 1])
+    inside = _Inside(fields[1:], powers) if keep_fields else None
+    return _Run(reflectance, -flux[count], absorptance, excess, amplitude, inside)
 
 
-def _absorbed(layers: _Layers, j: int, bottom: Complex) -> Real:
-    """Absorbed power of layer j from the fields at its bottom, for unit power scale at its top.
+def _absorbed(layers: _Layers, which: list[int], bottoms: Complex) -> Real:
+    """Absorbed power of layers from the fields at their bottoms, for unit power scale at the top.
 
-    The integral of the local absorption in closed form, so that a weak absorber keeps its
-    relative accuracy.
+    ``bottoms``: (layer, 2, point). The integral of the local absorption in closed form, so that a
+    weak absorber keeps its relative accuracy.
     """
-    if not layers.n[j].imag.any():
-        return np.zeros(bottom.shape[1:])
-    u, v = layers.waves(j, bottom)
-    decay = layers.decay[j]
-    x = np.maximum(2.0 * layers.k0d[j] * layers.q[j].real, 1e-150)  # so that sin(x)/x is never 0/0
-    y = 2.0 * layers.k0d[j] * layers.q[j].imag
-    travelling = u.real**2 + u.imag**2 + (v.real**2 + v.imag**2) * decay
+    waves = layers.waves
+    q_real, q_imag = waves.q_real[which], waves.q_imag[which]
+    two_k0d, decay, change = waves.two_k0d[which], waves.decay[which], waves.change[which]
+    u, v = layers.forward_backward(which, bottoms[:, 0], bottoms[:, 1])
+    x, y = two_k0d * q_real, two_k0d * q_imag
+    travelling = _square(u) + _square(v) * decay
     travelling *= _one_minus_exp_over(y, decay)
+    # exp(-y) sin(x)/x and exp(-y) (1 - cos x)/x
+    sine = change.imag * (-2.0 / x)
+    cosine = (decay - 1.0 + 2.0 * change.real) / x
+    small = x < 0.1
+    if small.any():
+        z, z2, scale = x[small], x[small] ** 2, decay[small]
+        sine[small] = scale * (1 - z2 / 6 * (1 - z2 / 20 * (1 - z2 / 42 * (1 - z2 / 72))))
+        cosine[small] = scale * z / 2 * (1 - z2 / 12 * (1 - z2 / 30 * (1 - z2 / 56)))
     product = u * np.conjugate(v)
-    standing = product.real * np.sin(x) + product.imag * (1.0 - np.cos(x))
-    standing *= 2.0 * decay / x
-    kappa = layers.kappa(j)
-    total = (1.0 + kappa) * travelling + (1.0 - kappa) * standing
-    if layers.special is not None and layers.special[j].any():
-        at = layers.special[j]
-        n = layers.n[j][at]
-        mean = np.zeros(n.shape)
-        for point, weight in zip(_GAUSS_X, _GAUSS_W, strict=True):
-            e, h = layers.step_special(j, at, bottom, layers.k0d[j] * ((1 + point) / 2))
-            mean += weight / 2 * layers.squared_field(n, e, h, at)
-        total[at] = mean * decay[at]
-    total *= layers.strength(j)
+    standing = product.real * sine
+    standing += product.imag * cosine
+    standing *= 2.0
+    if layers.n2 is None:
+        total = travelling + standing
+    else:
+        # |E normal / E tangential|^2 of one wave
+        kappa = waves.kx2 / (q_real * q_real + q_imag * q_imag)
+        total = (1.0 + kappa) * travelling + (1.0 - kappa) * standing
+    for i, j in enumerate(which):
+        if j in layers.special:
+            at = layers.special[j]
+            k0d = 0.5 * two_k0d[i][at]
+            mean = np.zeros(at.size)
+            for point, weight in zip(_GAUSS_X, _GAUSS_W, strict=True):
+                height = (1 + point) / 2 * k0d
+                mean += weight / 2 * layers.sinc_square(j, at, bottoms[i], height)
+            total[i][at] = mean * decay[i][at]
+    # k0 d Im(n^2): times the mean squared field it gives the absorbed power
+    total *= y * q_real
     return np.asarray(total)
 
 
@@ -369,7 +474,7 @@ class _Beam(NamedTuple):
     inside: _Inside
     position: int  # of the layer in the run, counted from the lit side
     from_behind: bool
-    intensity: Real
+    intensity: Real | float
 
 
 class _Chain(NamedTuple):
@@ -383,9 +488,7 @@ class _Chain(NamedTuple):
     inside: list[_Beam] | tuple[Real, Real] | None
 
 
-def _solve_chain(
-    optics: _Optics, layers: _Layers, coherent: NDArray[np.bool_], want: int | None = None
-) -> _Chain:
+def _solve_chain(layers: _Layers, coherent: list[bool], want: int | None = None) -> _Chain:
     """Combine the coherent runs with intensities.
 
     ``want`` names an inner layer; what is needed to look inside it is then kept: the beams that
@@ -393,32 +496,34 @@ def _solve_chain(
     intensity at its bottom.
     """
     inner = len(coherent)
-    stops = [0, *(j + 1 for j, flag in enumerate(coherent.tolist()) if not flag), inner + 1]
+    inside: list[_Beam] | tuple[Real, Real] | None = None
+    if all(coherent):
+        run = _coherent_run(layers, range(inner), 0, inner + 1, keep_fields=want is not None)
+        if run.inside is not None and want is not None:
+            inside = [_Beam(run.inside, want, False, 1.0)]
+        return _Chain(
+            run.reflectance, run.transmittance, run.absorptance, run.entering, run.amplitude, inside
+        )
+    stops = [0, *(j + 1 for j, flag in enumerate(coherent) if not flag), inner + 1]
     media = len(stops) - 2  # incoherent inner layers
     members = [range(a, b - 1) for a, b in zip(stops[:-1], stops[1:], strict=True)]
     keep = [want in which for which in members]
     down_runs = [
-        _coherent_run(layers, w, optics.medium(a), optics.medium(b), keep_fields=k)
-        for w, a, b, k in zip(members, stops[:-1], stops[1:], keep, strict=True)
+        _coherent_run(layers, which, above, below, keep_fields=k)
+        for which, above, below, k in zip(members, stops[:-1], stops[1:], keep, strict=True)
     ]
-    if media == 0:
-        run = down_runs[0]
-        inside: list[_Beam] | tuple[Real, Real] | None = None
-        if run.inside is not None and want is not None:
-            inside = [_Beam(run.inside, want, False, np.ones(run.reflectance.shape))]
-        entering = 1.0 - run.reflectance + run.excess
-        return _Chain(
-            run.reflectance, run.transmittance, run.absorptance, entering, run.amplitude, inside
-        )
     # The last run is never lit from below: nothing comes back from the substrate.
     up_runs = [
-        _coherent_run(layers, w[::-1], optics.medium(b), optics.medium(a), keep_fields=k)
-        for w, a, b, k in zip(members[:-1], stops[:-2], stops[1:-1], keep[:-1], strict=True)
+        _coherent_run(layers, which[::-1], below, above, keep_fields=k)
+        for which, above, below, k in zip(
+            members[:-1], stops[:-2], stops[1:-1], keep[:-1], strict=True
+        )
     ]
-    # A wave that only fades in an incoherent layer (total reflection, or a metal) does not cross it.
-    fades = [layers.q[j - 1].imag > layers.q[j - 1].real for j in stops[1:-1]]
+    waves = layers.waves
+    # A wave that only fades in an incoherent layer (total reflection, a metal) does not cross it.
+    fades = [waves.q_imag[j - 1] > waves.q_real[j - 1] for j in stops[1:-1]]
     one_way = [
-        np.where(fade, 0.0, layers.decay[j - 1])
+        np.where(fade, 0.0, waves.decay[j - 1])
         for fade, j in zip(fades, stops[1:-1], strict=True)
     ]
     # Net reflectance seen when looking down from the bottom of each incoherent medium.
@@ -431,58 +536,62 @@ def _solve_chain(
         enter[g] = np.where(closed > 0, down_runs[g].transmittance / closed, 0.0)
         seen[g] = down_runs[g].reflectance + enter[g] * round_trip * up_runs[g].transmittance
 
-    absorptance = np.empty((inner, *layers.q.shape[1:]))
-    down: Real = np.ones(layers.q.shape[1:])
-    inside = None
+    absorptance = np.empty((inner, waves.q.shape[1]))
+    down: Real = np.ones(waves.q.shape[1])
     for g, which in enumerate(members):
         run = down_runs[g]
-        absorptance[which.start : which.stop] = down * run.absorptance
+        part = absorptance[which.start : which.stop]
+        np.multiply(down, run.absorptance, out=part)
         beams = []
         if run.inside is not None and want is not None:
             beams.append(_Beam(run.inside, want - which.start, False, down))
         if g == media:
             inside = beams or inside
             break
-        back = up_runs[g]
-        medium = which.stop
+        back, medium = up_runs[g], which.stop
         top_down = down * enter[g]
         bottom_down = top_down * one_way[g]
         bottom_up = bottom_down * seen[g + 1]
         top_up = bottom_up * one_way[g]
-        absorptance[which.start : which.stop] += top_up * back.absorptance[::-1]
+        part += top_up * back.absorptance[::-1]
         if back.inside is not None and want is not None:
             beams.append(_Beam(back.inside, which.stop - 1 - want, True, top_up))
         # 1 - exp(-y) without cancellation
-        y, decay = 2.0 * layers.k0d[medium] * layers.q[medium].imag, layers.decay[medium]
-        absorbed_one_way = np.where(fades[g], 1.0, y * _one_minus_exp_over(y, decay))
-        absorptance[medium] = (
-            (top_down + bottom_up) * absorbed_one_way
-            - top_up * back.excess
-            - bottom_down * down_runs[g + 1].excess
-        )
+        y = waves.two_k0d[medium] * waves.q_imag[medium]
+        one_pass = np.where(fades[g], 1.0, y * _one_minus_exp_over(y, waves.decay[medium]))
+        absorbed = (top_down + bottom_up) * one_pass
+        if back.excess is not None:
+            absorbed -= top_up * back.excess
+        if (excess := down_runs[g + 1].excess) is not None:
+            absorbed -= bottom_down * excess
+        absorptance[medium] = absorbed
         if beams:
             inside = beams
         elif medium == want:
             inside = (top_down, bottom_up)
         down = bottom_down
+    entering = 1.0 - seen[0]
+    if (excess := down_runs[0].excess) is not None:
+        entering += excess
     return _Chain(
         reflectance=seen[0],
         transmittance=down * down_runs[media].transmittance,
         absorptance=absorptance,
-        power_entering=1.0 - seen[0] + down_runs[0].excess,
+        power_entering=entering,
         amplitude=None,
         inside=inside,
     )
 
 
-def _profile(layers: _Layers, chain: _Chain, layer: int, depth_nm: Real) -> Real:
-    """Absorbed fraction per nm at each depth, depth axis first."""
-    shape = layers.q.shape[1:]
-    n, q = layers.n[layer], layers.q[layer]
-    thickness = layers.thickness[layer]
-    k0 = layers.wavenumber
-    out = np.zeros((len(depth_nm), *shape))
-    strength = 2.0 * k0 * n.real * n.imag  # k0 Im(n^2)
+def _profile(
+    layers: _Layers, chain: _Chain, layer: int, depth_nm: Real, thickness_nm: Real
+) -> Real:
+    """Absorbed fraction per nm at each depth, depth axis first. ``thickness_nm``: (stack,)."""
+    waves = layers.waves
+    thickness = waves.points(thickness_nm[None, :, None, None])[0]
+    k0 = 0.5 * waves.points(waves.two_k0[None, None, None])[0]
+    q = waves.q[1 + layer]
+    out = np.zeros((len(depth_nm), q.size))
     if isinstance(chain.inside, tuple):
         top_down, bottom_up = chain.inside
         rate = 2.0 * k0 * q.imag
@@ -491,25 +600,22 @@ def _profile(layers: _Layers, chain: _Chain, layer: int, depth_nm: Real) -> Real
                 top_down * np.exp(-rate * z) + bottom_up * np.exp(-rate * (thickness - z))
             )
         return out
-    special = None if layers.special is None else layers.special[layer]
+    special = layers.special.get(layer)
+    strength = 2.0 * k0 * q.real * q.imag  # k0 Im(n^2)
     for beam in chain.inside or []:
         bottom = beam.inside.fields[beam.position]
-        u, v = layers.waves(layer, bottom)
+        u, v = layers.forward_backward(layer, *bottom)
         power = beam.inside.powers[beam.position] * beam.intensity * strength
         for i, z in enumerate(depth_nm):
             z_lit = thickness - z if beam.from_behind else z + 0.0 * thickness
             ahead = u * np.exp(1j * k0 * q * z_lit)
             behind = v * np.exp(1j * k0 * q * (2 * thickness - z_lit))
-            e, h = ahead + behind, layers.eta[layer] * (ahead - behind)
-            square = e.real**2 + e.imag**2
-            if layers.p:
-                kx2 = np.asarray(layers.kx) ** 2
-                square = square + kx2 * (h.real**2 + h.imag**2) / np.abs(n) ** 4
-            if special is not None and special.any():
-                at = special
-                e_s, h_s = layers.step_special(layer, at, bottom, k0 * (thickness - z_lit))
-                square[at] = (
-                    layers.squared_field(n[at], e_s, h_s, at) * layers.decay[layer][at]
+            e, k = ahead + behind, layers.eta[layer] * (behind - ahead)
+            square = layers.square(layer, slice(None), e, k)
+            if special is not None:
+                height = (k0 * (thickness - z_lit))[special]
+                square[special] = waves.decay[layer][special] * layers.sinc_square(
+                    layer, special, bottom, height
                 )
             out[i] += power * square
     return out
@@ -520,7 +626,7 @@ def _prepare(
     thickness_nm: ArrayLike,
     wavelength_nm: ArrayLike,
     coherent: ArrayLike | None,
-) -> tuple[Complex, Real, Real, NDArray[np.bool_]]:
+) -> tuple[Complex, Real, Real, list[bool]]:
     """Check the input; n becomes (..., layer, wavelength), thickness (..., layer - 2)."""
     lam = np.atleast_1d(np.asarray(wavelength_nm, dtype=float))
     if lam.ndim != 1 or lam.size == 0:
@@ -557,15 +663,14 @@ def _prepare(
             f"thickness_nm of shape {d.shape} does not fit {count - 2} inner layers "
             "(ambient and substrate have no thickness)"
         )
-    if d.size and not (d.min() >= 0 and d.max() < np.inf):
+    if not all(0 <= x < math.inf for x in d.ravel().tolist()):
         raise StackError("thickness_nm must be finite and not negative")
     if coherent is None:
-        flags = np.ones(count - 2, dtype=bool)
-    else:
-        flags = np.asarray(coherent)
-        if flags.shape != (count - 2,) or (flags.size and flags.dtype != bool):
-            raise StackError(f"coherent must be {count - 2} booleans, one for each inner layer")
-    return index, d, lam, flags
+        return index, d, lam, [True] * (count - 2)
+    flags = np.asarray(coherent)
+    if flags.shape != (count - 2,) or (flags.size and flags.dtype != bool):
+        raise StackError(f"coherent must be {count - 2} booleans, one for each inner layer")
+    return index, d, lam, flags.tolist()
 
 
 def _polarizations(polarization: str) -> tuple[bool, ...]:
@@ -577,77 +682,55 @@ def _polarizations(polarization: str) -> tuple[bool, ...]:
         ) from None
 
 
-def _directions(angle_deg: ArrayLike) -> tuple[Real, Real, bool]:
-    """Sine and cosine of the angles, exact at 0 and 90 degrees; whether there is an angle axis."""
+def _directions(angle_deg: ArrayLike) -> tuple[Real | None, Real, bool]:
+    """Sine and cosine of the angles, each (angle, 1); whether there is an angle axis.
+
+    Exact at 0 and 90 degrees; no sine if all angles are 0.
+    """
     angle = np.asarray(angle_deg, dtype=float)
     if angle.ndim > 1:
         raise StackError("angle_deg must be a number or (angle,)")
-    if not ((angle >= 0) & (angle <= 90)).all():
+    values = angle.ravel().tolist()
+    if not all(0 <= x <= 90 for x in values):
         raise StackError("angle_deg must lie between 0 and 90 degrees, measured in the ambient")
-    radians = np.radians(angle)
-    cosine = np.where(angle == 90, 0.0, np.cos(radians))
-    return np.atleast_1d(np.sin(radians)), np.atleast_1d(cosine), angle.ndim == 1
-
-
-def _optics(
-    index: Complex, lam: Real, sine: Real, cosine: Real, p: bool
-) -> _Optics:
-    """Normal wave-vector components. ``sine``, ``cosine``: (angle, 1 or wavelength)."""
-    # (layer, stack, angle, wavelength)
-    n = index.transpose(1, 0, 2)[:, :, None, :]
-    full = (n.shape[0], n.shape[1], sine.shape[-2], lam.size)
-    if not sine.any():
-        q = n if n.shape == full else np.broadcast_to(n, full)
-        q = np.ascontiguousarray(q)
-        return _Optics(q, q, 0.0, 2 * np.pi / lam, p)
-    # The wave vector along the layers is real, also in an absorbing ambient: light that does not
-    # fade along the surface.
-    n0 = n[0]
-    kx = n0.real * sine
-    if n0.imag.any():
-        q2 = n * n - kx * kx
-    else:
-        # q^2 = n^2 - kx^2, written so that a layer with the ambient's index gets exactly q0.
-        q2 = (n - n0) * (n + n0) + (n0.real * cosine) ** 2
-    # Re q >= 0 and Im q >= 0 in every medium, since Im n^2 >= 0: where rounding or a negative zero
-    # puts q^2 below the real axis, the root has the wrong sign of Im q.
-    q = np.array(np.broadcast_to(np.sqrt(q2), full))
-    np.abs(q.imag, out=q.imag)
-    if not n0.imag.any():
-        q[0] = n0.real * cosine
-    return _Optics(np.broadcast_to(n, full), q, kx, 2 * np.pi / lam, p)
+    if not any(values):
+        return None, np.ones((len(values), 1)), angle.ndim == 1
+    radians = np.radians(angle.reshape(-1, 1))
+    cosine = np.where(angle.reshape(-1, 1) == 90, 0.0, np.cos(radians))
+    return np.sin(radians), cosine, angle.ndim == 1
 
 
 def _solve_block(
     index: Complex,
     d: Real,
     lam: Real,
-    coherent: NDArray[np.bool_],
-    sine: Real,
+    coherent: list[bool],
+    sine: Real | None,
     cosine: Real,
     polarizations: tuple[bool, ...],
 ) -> tuple[list[Real], Complex | None]:
-    """R, T, A and power entering, angle axis before layer and wavelength; and the amplitude."""
-    thickness = d.T[:, :, None, None]
-    parts = []
-    amplitude = None
-    for p in polarizations if sine.any() else polarizations[:1]:
-        # 0/0 comes up at q = 0 and y = 0; each is then replaced by its limit.
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            optics = _optics(index, lam, sine, cosine, p)
-            chain = _solve_chain(optics, _Layers(optics, thickness), coherent)
-        parts.append(
-            [
-                chain.reflectance,
-                chain.transmittance,
-                chain.absorptance.transpose(1, 2, 0, 3),
-                chain.power_entering,
-            ]
-        )
-        amplitude = chain.amplitude if len(polarizations) == 1 else None
-    if len(parts) == 1:
-        return parts[0], amplitude
-    return [(a + b) / 2 for a, b in zip(*parts, strict=True)], None
+    """R, T, power entering, A, with axes (stack, angle, [layer,] wavelength); and the amplitude."""
+    # 0/0 comes up at q = 0 and y = 0; each is then replaced by its limit.
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        waves = _Waves(index, d, lam, sine, cosine)
+        # At normal incidence s and p are the same.
+        kinds = polarizations if waves.oblique else (False,)
+        chains = [_solve_chain(_Layers(waves, p), coherent) for p in kinds]
+    first = chains[0]
+    for other in chains[1:]:
+        for mine, its in zip(first[:4], other[:4], strict=True):
+            mine += its
+            mine *= 0.5
+    shape = waves.shape
+    values = [
+        first.reflectance.reshape(shape),
+        first.transmittance.reshape(shape),
+        first.power_entering.reshape(shape),
+        first.absorptance.reshape(-1, *shape).transpose(1, 2, 0, 3),
+    ]
+    if len(polarizations) == 2 or first.amplitude is None:
+        return values, None
+    return values, first.amplitude.reshape(shape)
 
 
 def _steps(batch: int, angles: int, wavelengths: int) -> list[tuple[slice, slice]]:
@@ -736,7 +819,7 @@ def solve(
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, angle_axis = _directions(angle_deg)
     return _solve_directions(
-        index, d, lam, flags, sine[:, None], cosine[:, None], polarization, angle_axis
+        index, d, lam, flags, sine, cosine, polarization, angle_axis
     )
 
 
@@ -744,27 +827,28 @@ def _solve_directions(
     index: Complex,
     d: Real,
     lam: Real,
-    flags: NDArray[np.bool_],
-    sine: Real,
+    coherent: list[bool],
+    sine: Real | None,
     cosine: Real,
     polarization: str,
     angle_axis: bool,
 ) -> Response:
     kinds = _polarizations(polarization)
     index, d, batch = _share_batch(index, d)
-    size, angles, inner = d.shape[0], sine.shape[0], d.shape[1]
+    size, angles, inner = d.shape[0], cosine.shape[0], d.shape[1]
     pieces = _steps(size, angles, lam.size)
     amplitude: Complex | None = None
     if len(pieces) == 1:
-        (r, t, a, entering), amplitude = _solve_block(index, d, lam, flags, sine, cosine, kinds)
+        (r, t, entering, a), amplitude = _solve_block(index, d, lam, coherent, sine, cosine, kinds)
     else:
         r, t, entering = (np.empty((size, angles, lam.size)) for _ in range(3))
         a = np.empty((size, angles, inner, lam.size))
         for of_batch, of_angle in pieces:
+            sine_part = None if sine is None else sine[of_angle]
             values, amplitude_part = _solve_block(
-                index[of_batch], d[of_batch], lam, flags, sine[of_angle], cosine[of_angle], kinds
+                index[of_batch], d[of_batch], lam, coherent, sine_part, cosine[of_angle], kinds
             )
-            for target, value in zip((r, t, a, entering), values, strict=True):
+            for target, value in zip((r, t, entering, a), values, strict=True):
                 target[of_batch, of_angle] = value
             if amplitude_part is not None:
                 if amplitude is None:
@@ -903,7 +987,7 @@ def depth_profile(
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, angle_axis = _directions(angle_deg)
     out = _profile_directions(
-        index, d, lam, flags, sine[:, None], cosine[:, None], polarization, layer, depth_nm
+        index, d, lam, flags, sine, cosine, polarization, layer, depth_nm
     )
     return out if angle_axis else out[..., 0, :, :]
 
@@ -939,8 +1023,8 @@ def _profile_directions(
     index: Complex,
     d: Real,
     lam: Real,
-    flags: NDArray[np.bool_],
-    sine: Real,
+    coherent: list[bool],
+    sine: Real | None,
     cosine: Real,
     polarization: str,
     layer: int,
@@ -954,16 +1038,18 @@ def _profile_directions(
     depth = np.atleast_1d(np.asarray(depth_nm, dtype=float))
     thinnest = d[:, layer].min()
     if depth.ndim != 1 or not ((depth >= 0) & (depth <= thinnest * (1 + 1e-12))).all():
-        raise StackError(f"depth_nm must be (depth,) and lie within the layer, 0 to {thinnest:g} nm")
-    thickness = d.T[:, :, None, None]
-    if not sine.any():
-        kinds = kinds[:1]
-    total = np.zeros((depth.size, d.shape[0], sine.shape[0], lam.size))
-    for p in kinds:
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            optics = _optics(index, lam, sine, cosine, p)
-            layers = _Layers(optics, thickness)
-            total += _profile(layers, _solve_chain(optics, layers, flags, layer), layer, depth)
+        raise StackError(
+            f"depth_nm must be (depth,) and lie within the layer, 0 to {thinnest:g} nm"
+        )
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        waves = _Waves(index, d, lam, sine, cosine)
+        if not waves.oblique:
+            kinds = (False,)
+        total = np.zeros((depth.size, waves.q.shape[1]))
+        for p in kinds:
+            layers = _Layers(waves, p)
+            chain = _solve_chain(layers, coherent, layer)
+            total += _profile(layers, chain, layer, depth, d[:, layer])
     total /= len(kinds)
-    out = np.moveaxis(total, 0, -2)
+    out = np.moveaxis(total.reshape(-1, *waves.shape), 0, -2)
     return out.reshape(*batch, *out.shape[1:])

@@ -124,6 +124,9 @@ def test_half_value_of_a_measured_edge() -> None:
     item = measured_filter("a", [300, 350, 360, 400, 500], [0, 0.0, 0.2, 0.8, 0.8], "internal")
     # Half of the largest reading, 0.4, lies a third of the way from 360 to 400 nm.
     assert item.half_value_nm == pytest.approx(360 + 40 / 3)
+    # The last rise counts: below it the filter may open again.
+    leaky = measured_filter("a", [300, 310, 320, 380, 400], [0.9, 0.9, 0, 0, 0.9], "internal")
+    assert leaky.half_value_nm == pytest.approx(390.0)
     assert measured_filter("a", [300, 400], [0.9, 0.1], "internal").half_value_nm is None
     assert measured_filter("a", [300, 400], [0.0, 0.0], "internal").half_value_nm is None
 

@@ -103,6 +103,13 @@ def test_step_follows_the_fringes() -> None:
     assert step(Layer("a", 2.0, 3000.0)) == 0.1
 
 
+def test_coherent_layers_whose_fringes_nothing_follows_are_refused() -> None:
+    """300^2 / (2 x 1.5 x 1.1e6) = 0.027 nm between fringes: no lamp, no optical grid sees them."""
+    with pytest.raises(StackError, match=r"fringes lie 0.027 nm apart at 300 nm.*coherent = false"):
+        Stack("air", (Layer("glass", 1.5, 1.1e6, coherent=True),), "air").fringe_step_nm(300.0)
+    assert Stack("air", (Layer("foil", 1.5, 5e4, coherent=True),), "air").fringe_step_nm(300.0) == 0.01
+
+
 # --- filters inside and before a stack ----------------------------------------------------------
 
 
@@ -119,16 +126,22 @@ def test_laminated_is_one_more_incoherent_layer(device: Stack) -> None:
 
 
 def test_laminated_and_in_substrate_agree_where_no_surface_is_new(device: Stack) -> None:
-    """A filter of the substrate's own index adds no surface, so it may as well be inside."""
+    """A filter of the substrate's own index adds no surface, so it may as well be inside.
+
+    What differs is of the order of k/n of the filter, 2e-5: the film joins a layer with k, or none.
+    """
     item = grey(0.4, index=constant(1.52))
-    results = [
-        solve(*(s := device.mounted(item, mount)).lower(LAM)[:2], LAM, coherent=s.lower(LAM)[2])  # type: ignore[arg-type]
-        for mount in ("laminated", "in_substrate")
-    ]
-    np.testing.assert_allclose(results[0].reflectance, results[1].reflectance, rtol=1e-6)
-    np.testing.assert_allclose(results[0].absorptance[-1], results[1].absorptance[-1], rtol=1e-6)
+    laminated, inside = (
+        solve(n, d, LAM, coherent=coherent)
+        for n, d, coherent in (
+            device.mounted(item, "laminated").lower(LAM),
+            device.mounted(item, "in_substrate").lower(LAM),
+        )
+    )
+    np.testing.assert_allclose(laminated.reflectance, inside.reflectance, rtol=1e-4)
+    np.testing.assert_allclose(laminated.absorptance[2:], inside.absorptance[1:], rtol=1e-4)
     np.testing.assert_allclose(
-        results[0].absorptance[:2].sum(axis=0), results[1].absorptance[0], rtol=1e-6
+        laminated.absorptance[:2].sum(axis=0), inside.absorptance[0], rtol=1e-4
     )
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optistack.errors import OptistackError
-from optistack.report.data import SCHEMA, results_json
+from optistack.report.data import SCHEMA, depth_profiles, results_json
 from optistack.report.wording import summary_text
 
 if TYPE_CHECKING:
@@ -66,11 +66,12 @@ def write_report(
 
     progress("numbers")
     data = results_json(result)
+    profiles = depth_profiles(result)
     put("results.json", json_text(data))
-    for name, text in csv_texts(result, data).items():
+    for name, text in csv_texts(result, data, profiles).items():
         put(name, text)
     drawn = []
-    for figure in draw_figures(result, data, progress):
+    for figure in draw_figures(result, data, profiles, progress):
         put(f"{figure.name}.png", figure.png)
         put(f"{figure.name}.svg", figure.svg)
         drawn.append(figure)

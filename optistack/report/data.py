@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import PurePath
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 import optistack
 from optistack.analysis.compare import Comparison, Why
@@ -23,6 +26,7 @@ from optistack.value import Value
 SCHEMA = "optistack-results/1"
 
 Json = dict[str, Any]
+Real = NDArray[np.float64]
 
 
 def results_json(result: RunResult) -> Json:
@@ -89,7 +93,7 @@ def headline_band(result: RunResult) -> BandNm | None:
         runs = [result.comparison.coupon, result.comparison.device]
         together = all
     else:
-        runs, together = list(result.exposures.values()), any  # type: ignore[assignment]
+        runs, together = list(result.exposures.values()), any
     question = result.scenario.question
     first = question.weights[0].band_nm
     bands = sorted(question.bands_nm, key=lambda b: b != first)
@@ -114,6 +118,36 @@ def asked_layer(result: RunResult, name: str) -> str | None:
     ):
         order.reverse()
     return next((layer for layer in order if layer in names), None)
+
+
+class DepthProfile(NamedTuple):
+    """Absorbed photons per volume and time in the asked layer, in the headline band.
+
+    ``depth_nm``: (depth,) [nm] from the lit side; ``absorbed_photons_m3_s``: (depth,) [1/(m3 s)].
+    """
+
+    layer: str
+    depth_nm: Real
+    absorbed_photons_m3_s: Real
+
+
+Profiles = Mapping[str, DepthProfile]
+
+
+def depth_profiles(result: RunResult) -> dict[str, DepthProfile]:
+    """The depth profile of every exposure that has the asked layer and light in the band."""
+    band = headline_band(result)
+    out: dict[str, DepthProfile] = {}
+    for name, run in result.exposures.items():
+        layer = asked_layer(result, name)
+        if band is None or layer is None or not lit(run, band):
+            continue
+        thick = run.stack.layers[run.stack.position(layer)].thickness_nm
+        if thick > 0:
+            # Closer together at the faces, where an absorbing layer changes fastest.
+            depth = thick * (1 - np.cos(np.linspace(0, np.pi, 25))) / 2
+            out[name] = DepthProfile(layer, depth, run.depth_profile(layer, depth, band))
+    return out
 
 
 def as_json(value: Value) -> Any:
@@ -204,9 +238,9 @@ def _hours(coupon_hours: float, ratio: Value) -> Any:
     """Hours in which the device's layer absorbs, per volume, what the coupon's did."""
     if not (coupon_hours > 0 and ratio.value > 0):
         return None
-    inverse = _inverse(ratio)
+    more = _inverse(ratio)
     return as_json(
-        Value(*(coupon_hours * x for x in (inverse.value, inverse.low, inverse.high)))
+        Value(coupon_hours * more.value, coupon_hours * more.low, coupon_hours * more.high)
     )
 
 
@@ -305,7 +339,8 @@ def _positive(
 
 
 def _faces(run: ExposureResult, layer: str, headline: BandNm | None) -> Json:
-    if headline is None or not lit(run, headline):
+    thick = run.stack.layers[run.stack.position(layer)].thickness_nm
+    if headline is None or not lit(run, headline) or not thick > 0:
         return {}
     near, far = run.first_nanometre(layer, headline)
     return {

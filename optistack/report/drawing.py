@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib
 import numpy as np
@@ -19,7 +19,9 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import get_font
 from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator, NullLocator
+from matplotlib.transforms import Affine2D
 
 from optistack.report.wording import number, one_line
 
@@ -46,7 +48,7 @@ HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----", "oooo")
 
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 _REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
-_SETTINGS = {
+_SETTINGS: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": TEXT_PT,
     "text.color": INK,
@@ -104,13 +106,13 @@ class Drawn:
 @contextmanager
 def house_style() -> Iterator[None]:
     """Matplotlib's own defaults and the look of these figures, for as long as they are drawn."""
-    own = {
+    own: Any = {
         k: v
         for k, v in matplotlib.rcParamsDefault.items()
         if not k.startswith(("backend", "interactive", "toolbar", "webagg", "keymap", "savefig"))
         and k not in ("timezone", "date.epoch", "docstring.hardcopy", "figure.max_open_warning")
     }
-    with _LOCK, matplotlib.rc_context({**own, **_SETTINGS}):  # type: ignore[arg-type]
+    with _LOCK, matplotlib.rc_context(own | _SETTINGS):
         yield
 
 
@@ -178,6 +180,8 @@ class Sheet:
     def __init__(self, height_in: float):
         self.height_in = height_in
         self.figure = Figure(figsize=(WIDTH_IN, height_in), facecolor="white")
+        down = Affine2D().scale(1 / WIDTH_IN, -1 / height_in).translate(0, 1)
+        self._inches = down + self.figure.transFigure
 
     def axes(self, left: float, top: float, width: float, height: float) -> Axes:
         """Axes whose upper left corner is at (left, top)."""
@@ -192,22 +196,36 @@ class Sheet:
         axes.tick_params(length=3, pad=2.5)
         return axes
 
-    def canvas(self) -> Axes:
-        """Bare axes over the whole sheet, in inches, y downwards."""
-        axes = self.axes(0, 0, WIDTH_IN, self.height_in)
-        axes.set_axis_off()
-        axes.set_xlim(0, WIDTH_IN)
-        axes.set_ylim(self.height_in, 0)
-        return axes
+    def box(self, left: float, top: float, width: float, height: float, **style: Any) -> None:
+        """A rectangle in inches from the upper left corner."""
+        self.figure.add_artist(
+            Rectangle((left, top), width, height, transform=self._inches, **style)
+        )
+
+    def line(self, xs: Sequence[float], ys: Sequence[float], **style: Any) -> None:
+        """A line or markers in inches from the upper left corner."""
+        self.figure.add_artist(Line2D(xs, ys, transform=self._inches, **style))
+
+    def arrow(self, x: float, start: float, end: float, width: float) -> None:
+        """An upright arrow in inches from the upper left corner."""
+        down = 1 if end > start else -1
+        self.line([x, x], [start, end - 0.1 * down], color=INK, linewidth=width,
+                  solid_capstyle="butt")
+        self.figure.add_artist(
+            Polygon(
+                [(x - 0.045, end - 0.12 * down), (x + 0.045, end - 0.12 * down), (x, end)],
+                closed=True, facecolor=INK, linewidth=0, transform=self._inches,
+            )
+        )
 
     def text(
         self, x: float, y: float, text: str, *, size: float = TEXT_PT, bold: bool = False,
-        color: str = INK, ha: str = "left", va: str = "baseline", rotation: float = 0.0,
+        color: str = INK, ha: str = "left", va: str = "baseline", pad: dict[str, Any] | None = None,
     ) -> None:
         """Text at (x, y) inches from the upper left corner."""
         self.figure.text(
             x / WIDTH_IN, 1 - y / self.height_in, text, fontsize=size, color=color, ha=ha, va=va,
-            rotation=rotation, fontweight="bold" if bold else "normal",
+            fontweight="bold" if bold else "normal", bbox=pad,
         )
 
     def y_label(self, axes: Axes, text: str) -> None:
@@ -231,14 +249,8 @@ class Sheet:
             labels = [fit(x, room / len(labels), SMALL_PT) for x in labels]
         x = left
         for label, lead, (_, style) in zip(labels, sample, entries, strict=True):
-            y = 1 - (top - 0.045) / self.height_in
             ends = [x + 0.04] if style.get("linestyle") == "none" else [x, x + lead - 0.05]
-            self.figure.add_artist(
-                Line2D(
-                    [e / WIDTH_IN for e in ends], [y] * len(ends),
-                    transform=self.figure.transFigure, **style,
-                )
-            )
+            self.line(ends, [top - 0.045] * len(ends), **style)
             self.text(x + lead, top, label, size=SMALL_PT)
             x += lead + text_width_in(label, SMALL_PT) + gap
 
@@ -247,7 +259,7 @@ class Sheet:
         png, svg = io.BytesIO(), io.BytesIO()
         self.figure.set_dpi(150)
         FigureCanvasAgg(self.figure).print_png(  # type: ignore[no-untyped-call]
-            png, metadata={"Software": None}, pil_kwargs={"compress_level": 6}
+            png, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
         )
         FigureCanvasSVG(self.figure).print_svg(  # type: ignore[no-untyped-call]
             svg, metadata={"Date": None, "Creator": None, "Title": alt}
@@ -256,6 +268,14 @@ class Sheet:
             name, key, alt, round(96 * WIDTH_IN), round(96 * self.height_in), png.getvalue(),
             svg.getvalue(),
         )
+
+
+_LOG_STEPS: tuple[tuple[float, ...], ...] = (
+    (1, 3),
+    (1, 2, 5),
+    (1, 1.5, 2, 3, 4, 5, 6, 7, 8, 9),
+    tuple(i / 10 for i in range(10, 100)),
+)
 
 
 # axes ----------------------------------------------------------------------------------------
@@ -270,12 +290,12 @@ def log_ticks(low: float, high: float, most: int = 6) -> list[float]:
         step = int(np.ceil(len(inside) / most))
         start = next((i for i, t in enumerate(inside) if t == 1.0), 0) % step
         return inside[start::step]
-    for steps in ((1, 3), (1, 2, 5), (1, 1.5, 2, 3, 4, 5, 6, 7, 8, 9), tuple(np.arange(10, 100) / 10)):
+    for steps in _LOG_STEPS:
         ticks = [
             float(f"{d * s:.6g}") for d in decades for s in steps
             if low * (1 - 1e-9) <= d * s <= high * (1 + 1e-9)
         ]
-        if len(ticks) >= 3 or (steps[0] == 1.0 and len(steps) > 50):
+        if len(ticks) >= 3 or steps is _LOG_STEPS[-1]:
             return ticks[:: int(np.ceil(len(ticks) / most))]
     return inside
 
@@ -287,7 +307,7 @@ def tick_text(x: float) -> str:
     return number(x).replace(".00 × ", " × ").removeprefix("1 × ")
 
 
-def log_axis(axes: Axes, which: str, low: float, high: float, most: int = 6) -> None:
+def log_axis(axes: Axes, which: Literal["x", "y"], low: float, high: float, most: int = 6) -> None:
     """A logarithmic axis with plain numbers and a grid."""
     axis = axes.xaxis if which == "x" else axes.yaxis
     getattr(axes, f"set_{which}scale")("log")
@@ -298,12 +318,15 @@ def log_axis(axes: Axes, which: str, low: float, high: float, most: int = 6) -> 
     axes.grid(True, axis=which)
 
 
-def linear_axis(axes: Axes, which: str, low: float, high: float, most: int = 5) -> None:
+def linear_axis(
+    axes: Axes, which: Literal["x", "y"], low: float, high: float, most: int = 5
+) -> None:
     """A linear axis with few round ticks and a grid."""
     ticks = [t for t in MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
              if low - 1e-9 * abs(high - low) <= t <= high + 1e-9 * abs(high - low)]
     getattr(axes, f"set_{which}lim")(low, high)
-    getattr(axes, f"set_{which}ticks")(ticks, labels=[f"{0.0 if abs(t) < 1e-12 else t:g}" for t in ticks])
+    labels = [f"{0.0 if abs(t) < 1e-12 else t:g}" for t in ticks]
+    getattr(axes, f"set_{which}ticks")(ticks, labels=labels)
     axes.grid(True, axis=which)
 
 

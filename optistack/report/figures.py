@@ -9,6 +9,7 @@ from optistack.report.cases import (
     Case,
     Json,
 )
+from optistack.report.data import Profiles
 from optistack.report.drawing import (
     Drawn,
     Sheet,
@@ -21,7 +22,7 @@ from optistack.scenario import RunResult
 
 
 def draw_figures(
-    result: RunResult, data: Json, progress: Callable[[str], None]
+    result: RunResult, data: Json, profiles: Profiles, progress: Callable[[str], None]
 ) -> Iterator[Drawn]:
     """Every figure for which there are data, in the order of the report.
 
@@ -30,6 +31,8 @@ def draw_figures(
     result : RunResult
     data : dict
         From `optistack.report.results_json`.
+    profiles : mapping
+        From `optistack.report.data.depth_profiles`.
     progress : callable
     """
     cases = [
@@ -37,14 +40,15 @@ def draw_figures(
         for c, d in zip(result.comparisons, data["comparisons"], strict=True)
     ][:MOST_LIGHTS]
     drawers: tuple[tuple[str, Callable[[], Sheet | None], str], ...] = (
-        ("stacks", lambda: stacks_sheet(result, cases), "Layers of the stacks in the order of the light"),
+        ("stacks", lambda: stacks_sheet(result, cases),
+         "Layers of the stacks in the order of the light"),
         ("spectra", lambda: spectra_sheet(result, data),
          "Photon flux of every light and transmittance of every filter against wavelength"),
         ("budget", lambda: budget_sheet(result, data, cases),
          "Share of the incident photons that each layer takes, as bars"),
         ("absorbed", lambda: absorbed_sheet(data, cases),
          "Photons absorbed in the layer against wavelength, coupon and device"),
-        ("depth", lambda: depth_sheet(data, cases),
+        ("depth", lambda: depth_sheet(data, cases, profiles),
          "Photons absorbed per volume against depth in the layer, coupon and device"),
         ("why", lambda: why_sheet(data, cases),
          "Three factors and their product, the ratio device over coupon, on a logarithmic axis"),

@@ -124,12 +124,13 @@ def trade_off_sheet(data: Json) -> Sheet | None:
     if not exposures:
         return None
     usable = [r for r in usable if r["exposure"] in exposures]
-    positive = [
-        x for r in usable for x in parts(r["dose_left"][band])[:3] if x is not None and x > 0
-    ]
-    if not positive:
+    middles = [x for r in usable if (x := parts(r["dose_left"][band])[0]) is not None and x > 0]
+    if not middles:
         return None
-    low, high = padded(min(positive), max(positive), 1.6)
+    # The lower end of a reading below the stray-light floor is no place on a logarithmic axis.
+    ends = [x for r in usable for x in parts(r["dose_left"][band])[1:3]
+            if x is not None and x > min(middles) / 10]
+    low, high = padded(min(*middles, *ends), max(*middles, *ends), 1.6)
     names: dict[int, str] = {}
     for r in usable:
         names.setdefault(r["number"], f"{r['name']}, {mount_text(r['mount'])}")
@@ -225,18 +226,17 @@ def _draw_choices(
         labels.append(str(row["number"]))
         faint.append(row["dominated"])
     spots = place_labels(points, labels, SMALL_PT, (0.02, 0.02, width - 0.02, height - 0.02), bars)
-    canvas = sheet.canvas()
     for (px, py), (x, y), label, pale in zip(points, spots, labels, faint, strict=True):
         color = FAINT_INK if pale else INK
-        if np.hypot(x - px, y - py) > 0.24:
-            canvas.plot(
+        if np.hypot(x - px, y - py) > 0.19:
+            sheet.line(
                 [left + px, left + x], [top + height - py, top + height - y], color=PALE,
                 linewidth=0.6,
             )
-        canvas.text(
-            left + x, top + height - y, label, fontsize=SMALL_PT, ha="center", va="center",
-            color=color, fontweight="normal" if pale else "bold",
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.2, "alpha": 0.7},
+        sheet.text(
+            left + x, top + height - y, label, size=SMALL_PT, ha="center", va="center",
+            color=color, bold=not pale,
+            pad={"facecolor": "white", "edgecolor": "none", "pad": 0.2, "alpha": 0.7},
         )
 
 
@@ -272,8 +272,11 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
-    sheet.text(MARGIN_IN, top - 0.07, fit(f"spectral weight, {band} nm; line: light's variants", INNER_IN, SMALL_PT,
-                                          bold=True), size=SMALL_PT, bold=True)
+    sheet.text(
+        MARGIN_IN, top - 0.07,
+        fit(f"spectral weight, {band} nm; line: light's variants", INNER_IN, SMALL_PT, bold=True),
+        size=SMALL_PT, bold=True,
+    )
     if scales:
         sheet.text(
             MARGIN_IN, top + split * row + gap - 0.05,

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from matplotlib.patches import Rectangle
 
 from optistack.exposure import ExposureResult
 from optistack.report.cases import (
@@ -20,6 +19,7 @@ from optistack.report.cases import (
     photon_flux_curve,
     power_of_ten,
 )
+from optistack.report.data import Profiles
 from optistack.report.drawing import (
     ASKED,
     HATCHES,
@@ -50,13 +50,13 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
     if headline is None:
         return None
     band, limits = headline
-    bars: dict[str, tuple[str, ExposureResult, str | None]] = {}
+    bars: dict[str, tuple[str, ExposureResult, str]] = {}
     for case in cases:
         for side, run, layer in case.sides:
             bars.setdefault(run.exposure.name, (side, run, layer))
     if not bars:
         for name, run in list(result.exposures.items())[:6]:
-            asked = next((x["name"] for x in data["exposures"][name]["layers"] if x["asked"]), None)
+            asked = next((x["name"] for x in data["exposures"][name]["layers"] if x["asked"]), "")
             bars[name] = (run.exposure.stack.name, run, asked)
     rows = []
     for side, run, layer in bars.values():
@@ -78,7 +78,6 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
         blocks.append((side, run, layer, segments, wrap(rest, INNER_IN, SMALL_PT, most=3)))
     height = 0.1 + sum(0.22 + bar_h + 0.04 + LINE_IN * len(b[4]) + 0.14 for b in blocks) + 0.58
     sheet = Sheet(height)
-    axes = sheet.canvas()
     y = 0.1
     for side, run, layer, segments, lines in blocks:
         title = f"{side}, {run.exposure.light.name}"
@@ -95,25 +94,21 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
                 face, hatch = ASKED, ""
             elif name == "transmitted":
                 face, hatch = "#ffffff", "//"
-            axes.add_patch(
-                Rectangle(
-                    (x, y), width, bar_h, facecolor=face, edgecolor="#b9c0c5", hatch=hatch,
-                    linewidth=0.5,
-                )
-            )
+            sheet.box(x, y, width, bar_h, facecolor=face, edgecolor="#b9c0c5", hatch=hatch,
+                      linewidth=0.5)
             if label:
                 ink = "white" if name == layer else INK
                 pad = {"facecolor": face, "edgecolor": "none", "pad": 1.0}
-                axes.text(
-                    x + width / 2, y + bar_h / 2, label, fontsize=SMALL_PT, ha="center",
-                    va="center", color=ink, bbox=pad if hatch else None,
+                sheet.text(
+                    x + width / 2, y + bar_h / 2, label, size=SMALL_PT, ha="center", va="center",
+                    color=ink, pad=pad if hatch else None,
                 )
             x += width
         y += bar_h + 0.04
         for i, line in enumerate(lines):
             x = MARGIN_IN
             first, comma, after = line.partition(", ")
-            if i == 0 and layer is not None and first.startswith(fit(layer, 1.6, SMALL_PT)):
+            if i == 0 and layer and first.startswith(fit(layer, 1.6, SMALL_PT)):
                 sheet.text(x, y + 0.12, first, size=SMALL_PT, color=ASKED)
                 x += text_width_in(first, SMALL_PT)
                 line = comma + after
@@ -132,12 +127,13 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
 
 
 def _segments(
-    shares: dict[str, float], layer: str | None
+    shares: dict[str, float], layer: str
 ) -> tuple[list[tuple[str, float, str]], list[str]]:
     """(name, share, label) in light order, and what must be written under the bar."""
     order = [n for n in shares if n not in ("reflected", "transmitted")]
     order = ["reflected", *order, "transmitted"]
-    segments, rest = [], []
+    segments: list[tuple[str, float, str]] = []
+    rest: list[str] = []
     for name in order:
         share = shares.get(name, 0.0)
         shown, width = percent(share), share * INNER_IN - 0.08
@@ -223,12 +219,12 @@ class _Profile(NamedTuple):
     faces: tuple[tuple[float, float | None, str], ...]
 
 
-def depth_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
+def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet | None:
     """Absorbed photons per volume against depth, with the first nanometre at each face."""
     headline = headline_limits(data)
     if headline is None:
         return None
-    band, limits = headline
+    band, _ = headline
     panels = []
     for case in cases:
         curves = []
@@ -239,9 +235,10 @@ def depth_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
             faces = entry.get("first_nanometre", {}).get(band)
             if faces is None:
                 continue
-            # Closer together at the faces, where an absorbing layer changes fastest.
-            depth = thick * (1 - np.cos(np.linspace(0, np.pi, 25))) / 2
-            rate = run.depth_profile(layer, depth, limits)
+            profile = profiles.get(run.exposure.name)
+            if profile is None or profile.layer != layer:
+                continue
+            depth, rate = profile.depth_nm, profile.absorbed_photons_m3_s
             near, far = faces["lit_face_photons_m3_s"], faces["far_face_photons_m3_s"]
             half = min(0.5, thick / 2)
             ends = ((half, near, "left"), (thick - half, far, "right"))
@@ -255,7 +252,9 @@ def depth_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
     rows = -(-len(panels) // 2)
     rates = np.concatenate([c.rate for _, cs in panels for c in cs])
     power = 10.0 ** np.floor(np.log10(rates.max()))
-    low, high = padded(float(rates[rates > 0].min() / power), float(rates.max() / power), 2.2)
+    # What lies six decades below the brightest place is not worth the room.
+    least = max(float(rates[rates > 0].min()), 1e-6 * float(rates.max()))
+    low, high = padded(least / power, float(rates.max()) / power, 2.2)
     left, panel = 0.5, 2.0
     width = (WIDTH_IN - left - 0.15 - 0.2 * (columns - 1)) / columns
     sheet = Sheet(0.68 + rows * (panel + 0.26) + (rows - 1) * 0.25 + 0.42)

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.patches import Rectangle
 
 from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult, Geometry, respond
@@ -61,11 +59,12 @@ class _Item(NamedTuple):
     kind: str  # "layer", "asked", "filter", "gap", "medium", "holder"
 
 
-def _items(result: ExposureResult, asked: str | None) -> list[_Item]:
+def _items(result: ExposureResult, asked: str) -> list[_Item]:
     stack = result.stack
     out: list[_Item] = []
     for far in result.far:
-        out += [_Item(f"filter {far.name}", "", "filter"), _Item("", "far away, at the lamp", "gap")]
+        out.append(_Item(f"filter {far.name}", "", "filter"))
+        out.append(_Item("", "far away, at the lamp", "gap"))
     if stack.ambient.name != "air":
         out.append(_Item(stack.ambient.name, "half-space", "medium"))
     for layer in stack.layers:
@@ -94,34 +93,31 @@ def _items(result: ExposureResult, asked: str | None) -> list[_Item]:
 
 def stacks_sheet(result: RunResult, cases: Sequence[Case]) -> Sheet | None:
     """Every stack that is compared, two beside each other."""
-    columns: list[tuple[str, ExposureResult, str | None]] = []
-    seen: set[Any] = set()
     sides = [side for case in cases for side in case.sides]
     if not sides:
         question = result.scenario.question
         for run in result.exposures.values():
             known = [n for n in (question.layer, question.coupon_layer) if n in run.stack.names]
             sides.append((run.exposure.stack.name, run, known[0] if known else ""))
+    # Drawn once where stack and filters are the same; the holder of the first is shown.
+    drawn: dict[Any, tuple[str, ExposureResult, str]] = {}
     for label, run, layer in sides:
-        key = (label, *(_Item(i.name, i.note, i.kind) for i in _items(run, layer)))
-        bare = tuple(i for i in key[1:] if isinstance(i, _Item) and i.kind != "holder")
-        bare = tuple(i for i in bare if i.note != "gap")
-        if bare in seen:
-            continue
-        seen.add(bare)
-        columns.append((label, run, layer))
+        exposure = run.exposure
+        mounted = tuple((f.item.name, f.mount) for f in exposure.filters)
+        key = (label, exposure.stack.name, exposure.geometry.lit_from, mounted)
+        drawn.setdefault(key, (label, run, layer))
+    columns = list(drawn.values())
     columns = columns[:4]
     if not columns:
         return None
     rows = [columns[i : i + 2] for i in range(0, len(columns), 2)]
     heights = [max(_column_height(run, layer) for _, run, layer in row) for row in rows]
     sheet = Sheet(sum(heights) + 0.3 + 0.15 * (len(rows) - 1))
-    axes = sheet.canvas()
     top = 0.0
     for row, height in zip(rows, heights, strict=True):
         width = (INNER_IN - 0.2) / 2
         for i, (label, run, layer) in enumerate(row):
-            _draw_stack(sheet, axes, MARGIN_IN + i * (width + 0.2), top, width, label, run, layer)
+            _draw_stack(sheet, MARGIN_IN + i * (width + 0.2), top, width, label, run, layer)
         top += height + 0.15
     sheet.text(
         MARGIN_IN, sheet.height_in - 0.09, "Layers are not drawn to scale.", size=SMALL_PT
@@ -129,15 +125,20 @@ def stacks_sheet(result: RunResult, cases: Sequence[Case]) -> Sheet | None:
     return sheet
 
 
-def _column_height(run: ExposureResult, layer: str | None) -> float:
+def _column_height(run: ExposureResult, layer: str) -> float:
     items = _items(run, layer)
     rear = 0.3 if run.exposure.geometry.rear_share > 0 else 0.0
     return 0.78 + sum(_GAP_IN if i.kind == "gap" else _BOX_IN for i in items) + rear + 0.1
 
 
 def _draw_stack(
-    sheet: Sheet, axes: Axes, left: float, top: float, width: float, label: str,
-    run: ExposureResult, layer: str | None,
+    sheet: Sheet,
+    left: float,
+    top: float,
+    width: float,
+    label: str,
+    run: ExposureResult,
+    layer: str,
 ) -> None:
     exposure = run.exposure
     color = SIDES.get(label, {"color": INK})["color"]
@@ -150,10 +151,7 @@ def _draw_stack(
     if geometry.angle_deg > 0:
         where += f", {geometry.angle_deg:g}°"
     sheet.text(left + 0.22, top + 0.47, fit(f"light{where}", width - 0.22, SMALL_PT), size=SMALL_PT)
-    axes.annotate(
-        "", (left + 0.1, top + 0.64), (left + 0.1, top + 0.3),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.4, "shrinkA": 0, "shrinkB": 0},
-    )
+    sheet.arrow(left + 0.1, top + 0.3, top + 0.64, 1.4)
     y = top + 0.68
     for item in _items(run, layer):
         if item.kind == "gap":
@@ -169,17 +167,11 @@ def _draw_stack(
             "medium": ("#eef1f3", PALE, ""),
             "holder": ("#ffffff", PALE, "xxxx"),
         }.get(item.kind, ("#f6f8f9", PALE, ""))
-        axes.add_patch(
-            Rectangle(
-                (left, y), width, _BOX_IN, facecolor=face,
-                edgecolor=GRID if hatch else edge, linewidth=0, hatch=hatch,
-            )
-        )
-        axes.add_patch(
-            Rectangle(
-                (left, y), width, _BOX_IN, facecolor="none", edgecolor=edge, linewidth=0.8,
-            )
-        )
+        if hatch:
+            sheet.box(left, y, width, _BOX_IN, facecolor=face, edgecolor=GRID, linewidth=0,
+                      hatch=hatch)
+        sheet.box(left, y, width, _BOX_IN, facecolor="none" if hatch else face, edgecolor=edge,
+                  linewidth=0.8)
         bold = item.kind == "asked"
         ink = "white" if bold else INK
         note_width = text_width_in(item.note, SMALL_PT)
@@ -189,11 +181,7 @@ def _draw_stack(
             for x, w in ((left + 0.04, text_width_in(name, SMALL_PT, bold) + 0.08),
                          (left + width - note_width - 0.12, note_width + 0.08)):
                 if w > 0.1:
-                    axes.add_patch(
-                        Rectangle(
-                            (x, y + 0.03), w, _BOX_IN - 0.06, facecolor=face, linewidth=0
-                        )
-                    )
+                    sheet.box(x, y + 0.03, w, _BOX_IN - 0.06, facecolor=face, linewidth=0)
         sheet.text(left + 0.08, middle, name, size=SMALL_PT, va="center", bold=bold, color=ink)
         sheet.text(
             left + width - 0.08, middle, item.note, size=SMALL_PT, ha="right", va="center",
@@ -201,10 +189,7 @@ def _draw_stack(
         )
         y += _BOX_IN
     if geometry.rear_share > 0:
-        axes.annotate(
-            "", (left + 0.1, y + 0.04), (left + 0.1, y + 0.3),
-            arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.0, "shrinkA": 0, "shrinkB": 0},
-        )
+        sheet.arrow(left + 0.1, y + 0.3, y + 0.04, 1.0)
         sheet.text(
             left + 0.22, y + 0.22,
             fit(f"rear light, {100 * geometry.rear_share:.3g} % of front", width - 0.22, SMALL_PT),
@@ -252,7 +237,7 @@ def external_transmittance(
         if item.above == "refuse":
             lam = lam[lam <= high]
         return (lam, item.external(lam)) if lam.size > 1 else None
-    except (RangeError, OptistackError):
+    except OptistackError:
         return None
 
 
@@ -385,7 +370,8 @@ def _spots_on_curves(
                 for j, o in enumerate(lines) if j != i
             ]
             room += [
-                float(np.hypot(max(abs(x - here[0]) - 2 * wide, 0.0), y - here[1])) for x, y in taken
+                float(np.hypot(max(abs(x - here[0]) - 2 * wide, 0.0), y - here[1]))
+                for x, y in taken
             ]
             edge = min(here[1], 1.02 * inch_per_unit - here[1]) - 0.09
             least = min([*room, 0.3]) + 0.1 * min(edge, 0.3)

@@ -233,7 +233,7 @@ def current_change(row: Json, *, plain: bool = False) -> str:
     lost, fraction = row["photocurrent_lost_ma_cm2"], row["photocurrent_lost_fraction"]
     if lost is None:
         return "photocurrent not asked for"
-    value, low, high, _ = parts(lost)
+    value, _, high, _ = parts(lost)
     if value is None:
         return "photocurrent unknown"
     gains = value < 0 and high is not None and high <= 0
@@ -360,7 +360,10 @@ def summarise(data: Json) -> str:
 
 
 def _short(text: str, width: int) -> str:
-    text = one_line(text)
+    return _cut(one_line(text), width)
+
+
+def _cut(text: str, width: int) -> str:
     return text if len(text) <= width else text[: width - 3].rstrip() + "..."
 
 
@@ -402,7 +405,7 @@ def _filter_lines(data: Json, band: str, room: int) -> list[str]:
             left = left_text(row, band, plain=True).replace(" of the dose", " left")
             middle = {k: _middle(row[k]) for k in _CURRENTS}
             text = f"{label:38}  {left}, {current_change(middle, plain=True)}"
-            out.append("  " + _short(text, WIDTH - 2))
+            out.append(_cut(f"  {text}", WIDTH))
         if len(best) > each:
             out.append(f"  and {len(best) - each} more, see the table of filters")
     return out[: max(room, 0)]

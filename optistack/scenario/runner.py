@@ -253,6 +253,7 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
                 scenario, exposure, with_filters=name in scenario.question.filters_on
             )
             stack, far = exposure.built
+            stack.fringe_step_nm(limits[0])  # refuses coherent layers that are too thick
         except OptistackError as error:
             add("missing", f"exposures.{name}", str(error))
             continue
@@ -276,8 +277,6 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
                 continue
             if isinstance(candidate.item, Filter):
                 _check_filter(candidate.item, limits, where, add)
-                if candidate.item.coated and candidate.mount != "detached_far":
-                    add("missing", where, "a coated filter known by its curve cannot be laminated")
             elif isinstance(candidate.item, FilterStack):
                 for layer in candidate.item.layers:
                     _check_material(layer.material, limits, where, add)

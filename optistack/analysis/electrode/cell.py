@@ -12,7 +12,7 @@ absorber is too weak (`Collection`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -127,7 +127,7 @@ class Cell:
             positive("open-circuit voltage", self.voc_v, "V")
         if self.saturation_current_density_ma_cm2 is not None:
             positive("saturation current density", self.saturation_current_density_ma_cm2, "mA/cm2")
-        if not self.law().saturation[0] > 0:
+        if not self.law().at_reference[0] > 0:
             raise OptistackError(
                 f"open-circuit voltage {self.voc_v:g} V cannot be reached: collected photocurrent "
                 f"through the shunt of {self.shunt_resistance_ohm_cm2} ohm cm2 gives less. Check "
@@ -157,17 +157,13 @@ class Cell:
 def laws(cells: Sequence[Cell]) -> DiodeLaw:
     """Cells as arrays, one lane each."""
 
-    def column(get: object) -> Real:
-        return np.array([get(cell) for cell in cells], dtype=float)  # type: ignore[operator]
+    def column(get: Callable[[Cell], float]) -> Real:
+        return np.array([get(cell) for cell in cells], dtype=float)
 
     return diode_law(
         photocurrent=column(lambda c: c.photocurrent_density_ma_cm2),
         voc=column(lambda c: math.nan if c.voc_v is None else c.voc_v),
-        saturation=column(
-            lambda c: c.saturation_current_density_ma_cm2
-            if c.saturation_current_density_ma_cm2 is not None
-            else math.nan
-        ),
+        saturation=column(lambda c: c.saturation_current_density_ma_cm2 or math.nan),
         diode_voltage=column(lambda c: c.diode_voltage_v),
         shunt_conductance=column(
             lambda c: 0.0
@@ -428,7 +424,7 @@ def fill_factor_limit(
         m -= step
         if math.fabs(step) <= 1e-15 * v:
             break
-    return m / v * math.expm1(v - m) / (math.expm1(v) * math.exp(-m))
+    return m / v * math.expm1(m - v) / math.expm1(-v)
 
 
 def positive(name: str, value: float, unit: str) -> None:
