@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from optistack.report.drawing import Drawn
 
 Json = dict[str, Any]
+
+_KEEP = re.compile(r"\d+-\d+ nm|[\d.]+ %|\d[\d.]* nm\b")
 
 _SECTIONS = (
     ("answer", "The answer"),
@@ -107,45 +110,81 @@ def _t(text: Any) -> str:
     return escape(str(text), quote=True)
 
 
+def _rich(text: Any) -> str:
+    """Escaped; a band or a per cent sign stays with its number at the end of a line."""
+    return _KEEP.sub(lambda m: f'<span class="nb">{m.group(0)}</span>', _t(text))
+
+
 def _p(text: str, kind: str = "") -> str:
-    return f'<p class="{kind}">{_t(text)}</p>' if kind else f"<p>{_t(text)}</p>"
+    return f'<p class="{kind}">{_rich(text)}</p>' if kind else f"<p>{_rich(text)}</p>"
 
 
-def _list(items: Iterable[str]) -> str:
-    inner = "".join(f"<li>{_t(one_line(i))}</li>" for i in items)
-    return f"<ul>{inner}</ul>" if inner else ""
+def _list(items: Iterable[str], kind: str = "") -> str:
+    inner = "".join(f"<li>{_rich(one_line(i))}</li>" for i in items)
+    if not inner:
+        return ""
+    return f'<ul class="{kind}">{inner}</ul>' if kind else f"<ul>{inner}</ul>"
 
 
 def _value(value: Any, *, as_percent: bool = False) -> str:
-    """A number with its full digits behind it."""
+    """A number with its full digits behind it, the range set apart."""
     middle = parts(value)[0]
-    text = show(value, as_percent=as_percent)
     if middle is None:
         return NOTHING
-    return f'<data value="{middle!r}">{_t(text)}</data>'
+    text, bracket, rest = show(value, as_percent=as_percent).partition(" (")
+    after = f' <span class="range">({_t(rest)}</span>' if bracket else ""
+    return f'<data value="{middle!r}">{_t(text)}{after}</data>'
 
 
 def _table(
-    caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], *, wide: bool = False,
-    top: str = "", words: int = 1,
+    caption: str,
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    top: str = "",
+    words: int = 1,
+    kind: str = "",
+    merge: bool = False,
 ) -> str:
-    """A table in a box of its own; ``rows`` are escaped, the first ``words`` columns are names."""
+    """A table that scrolls in a box of its own.
+
+    Parameters
+    ----------
+    caption : str
+    head, rows
+        Cells as HTML; the first ``words`` columns are text, the others numbers.
+    top : str
+        A row above the head.
+    kind : str
+        Class of the table.
+    merge : bool
+        Write a name in the first column once for all its rows.
+    """
     body = []
-    for row in rows:
+    for i, row in enumerate(rows):
         first = f'<th scope="row">{row[0]}</th>'
+        if merge:
+            if i and rows[i - 1][0] == row[0]:
+                first = ""
+            else:
+                same = 1
+                while i + same < len(rows) and rows[i + same][0] == row[0]:
+                    same += 1
+                first = f'<th scope="rowgroup" rowspan="{same}">{row[0]}</th>'
         rest = "".join(
-            f'<td class="word">{c}</td>' if i < words else f"<td>{c}</td>"
-            for i, c in enumerate(row[1:], start=1)
+            f'<td class="word">{c}</td>' if j < words else f"<td>{c}</td>"
+            for j, c in enumerate(row[1:], start=1)
         )
         body.append(f"<tr>{first}{rest}</tr>")
     columns = "".join(
-        f'<th scope="col"{"" if i < words else " class=number"}>{c}</th>'
-        for i, c in enumerate(head)
+        f'<th scope="col">{c}</th>' if j < words else f'<th scope="col" class="number">{c}</th>'
+        for j, c in enumerate(head)
     )
     return (
-        f'<div class="scroll{" wide" if wide else ""}" role="region" tabindex="0" '
-        f'aria-label="{_t(caption)}"><table><caption>{_t(caption)}</caption><thead>{top}'
-        f"<tr>{columns}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
+        f'<div class="table"><p class="caption" aria-hidden="true">{_rich(caption)}</p>'
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{_t(caption)}">'
+        f'<table class="{kind or "plain"}"><thead>{top}<tr>{columns}</tr></thead>'
+        f"<tbody>{''.join(body)}</tbody></table></div></div>"
     )
 
 
@@ -156,8 +195,9 @@ def _figure(drawn: Mapping[str, Drawn], key: str, caption: str, reading: str) ->
     picture = base64.b64encode(figure.svg).decode("ascii")
     return (
         f'<figure id="figure-{key}"><div class="card">'
-        f'<img src="data:image/svg+xml;base64,{picture}" alt="{_t(figure.alt)}" width="{figure.width_px}" height="{figure.height_px}"></div>'
-        f"<figcaption><strong>{_t(caption)}</strong> {_t(reading)}</figcaption></figure>"
+        f'<img src="data:image/svg+xml;base64,{picture}" alt="{_t(figure.alt)}" '
+        f'width="{figure.width_px}" height="{figure.height_px}"></div>'
+        f"<figcaption><strong>{_rich(caption)}</strong> {_rich(reading)}</figcaption></figure>"
     )
 
 
@@ -173,7 +213,7 @@ def _answer(data: Json) -> str:
     out = []
     for i, comparison in enumerate(data["comparisons"]):
         first, *rest = answer(comparison, data["exposures"])
-        inner = _p(first, "lead" if i == 0 else "second") + f"<p>{_t(' '.join(rest))}</p>"
+        inner = _p(first, "lead" if i == 0 else "second") + _p(" ".join(rest))
         out.append(inner)
     if data["comparisons"]:
         out.append(_ratio_table(data))
@@ -263,7 +303,7 @@ def _filter_answer(data: Json) -> str:
     for exposure, light in _filter_exposures(data):
         best = best_rows(data["filters"], exposure, band)
         out.append(_p(filters_lead(data["filters"], exposure, light, band)))
-        shown = best[:6]
+        shown = best[:4]
         out.append(
             _list(
                 f"{row['name']} ({mount_text(row['mount'])}) leaves "
@@ -295,6 +335,10 @@ def _why(data: Json, drawn: Mapping[str, Drawn]) -> str:
     out.append(
         _pair(
             _figure(
+                drawn, "stacks", "The stacks, the lit side above.",
+                "The layer in question is filled. Thicknesses are written, not drawn to scale.",
+            ),
+            _figure(
                 drawn, "why", f"Three factors make the ratio, {band} nm.",
                 "Each bar starts at 1; left of 1 takes photons away in the device against the "
                 "coupon, right of 1 adds them. Front absorption: layers and filters before the "
@@ -306,10 +350,6 @@ def _why(data: Json, drawn: Mapping[str, Drawn]) -> str:
                 drawn, "budget", f"Where the photons go, {band} nm.",
                 "Each bar is all incident light, split in the order in which the light meets the "
                 "layers. Shares are of the photons on the lit side (and rear, where it is lit).",
-            ),
-            _figure(
-                drawn, "stacks", "The stacks, the lit side above.",
-                "The layer in question is filled. Thicknesses are written, not drawn to scale.",
             ),
         )
     )
@@ -404,6 +444,7 @@ def _light_table(data: Json) -> str:
         ["light", "band (nm)", "irradiance (W/m²)", "photon flux (1/(m² s))"],
         rows,
         words=2,
+        merge=True,
     ) + _p(f"{NOTHING}: no light in that band.", "small")
 
 
@@ -434,8 +475,8 @@ def _absorbed_table(data: Json) -> str:
          "mean per volume (1/(m³ s))", "hours", "incident energy (J/m²)",
          "absorbed photons (1/m²)", "absorbed photons (mol/m²)"],
         rows,
-        wide=True,
         words=2,
+        merge=True,
     )
 
 
@@ -486,7 +527,7 @@ def _filters(data: Json, drawn: Mapping[str, Drawn]) -> str:
         _p(
             "All weights: lowest and highest dose left over the spectral weights in their own "
             "band; to 500 nm: the same with the weights carried on to 500 nm, for filters with "
-            "an edge above 370 nm. Pale rows: another filter leaves no more dose and loses no "
+            "an edge above 370 nm. Pale numbers: another filter leaves no more dose and loses no "
             "more photocurrent under that light. A negative loss is a gain.",
             "small",
         ),
@@ -498,8 +539,10 @@ def _filters(data: Json, drawn: Mapping[str, Drawn]) -> str:
                 "table. Open symbols: another filter is at least as good in both.",
             )
         ),
-        _list(dict.fromkeys(n for row in data["filters"] for n in row["notes"])),
     ]
+    notes = dict.fromkeys(n for row in data["filters"] for n in row["notes"])
+    if notes:
+        out.append("<h3>Notes on the filters</h3>" + _list(notes, "notes"))
     return "".join(out)
 
 
@@ -521,38 +564,45 @@ def _filter_table(data: Json, band: str, exposures: Sequence[tuple[str, str]]) -
             line += _filter_cells(rows[number].get(exposure), band)
         body.append(line)
     group = "".join(
-        f'<th scope="colgroup" colspan="6">{_t(light)} ({_t(exposure)})</th>'
+        f'<th scope="colgroup" colspan="5">{_t(light)} ({_t(exposure)})</th>'
         for exposure, light in exposures
     )
     head = ["no.", "filter", "mount"]
     for _ in exposures:
-        head += [f"dose left, {_t(band)} nm", "divided by", "all weights", "to 500 nm",
-                 "photocurrent lost (mA/cm²)", "lost (%)"]
+        head += ["dose left", "divided by", "all weights", "to 500 nm",
+                 "photocurrent lost (mA/cm²; share)"]
     return _table(
         f"Filters: what is left of the absorbed photons, {band} nm, and the photocurrent lost",
         head,
         body,
-        wide=True,
         top=f'<tr><td colspan="3"></td>{group}</tr>',
         words=3,
+        kind="filters",
     )
 
 
 def _filter_cells(row: Json | None, band: str) -> list[str]:
     if row is None:
-        return [NOTHING] * 6
+        return [NOTHING] * 5
     weights = row["weighted_dose_left"]
     longer = {k: v for k, v in weights.items() if k.endswith(" to 500")}
     own = [v for k, v in weights.items() if k not in longer]
+    share = _percent_cell(row["photocurrent_lost_fraction"])
     cells = [
         _value(row["dose_left"].get(band)),
         _value(row["reduction_factor"].get(band)),
-        _t(span(own)),
-        _t(span(longer.values())),
-        _value(row["photocurrent_lost_ma_cm2"]),
-        _percent_cell(row["photocurrent_lost_fraction"]),
+        _span_cell(own),
+        _span_cell(longer.values()),
+        _value(row["photocurrent_lost_ma_cm2"])
+        + (f' <span class="range">{share}</span>' if share != NOTHING else ""),
     ]
     return [f'<span class="faint">{c}</span>' for c in cells] if row["dominated"] else cells
+
+
+def _span_cell(values: Iterable[Any]) -> str:
+    """Lowest to highest, broken only between the two."""
+    low, word, high = span(values).partition(" to ")
+    return f'<span class="nb">{_t(low + word)}</span><span class="span">{_t(high)}</span>'
 
 
 def _percent_cell(value: Any) -> str:
@@ -655,6 +705,7 @@ def _k_table(comparisons: Sequence[Json]) -> str:
         ["k times", "tilt", *(_t(c["light"]) for c in comparisons)],
         rows,
         words=2,
+        merge=True,
     )
 
 
@@ -698,15 +749,16 @@ def _unknowns(data: Json) -> list[str]:
         )
     materials = dict.fromkeys(x["material"] for _, _, x in _asked(data))
     grades = {
-        i["used_as"].removeprefix("material "): i["grade"]
-        for i in data["inputs"]
-        if i["used_as"].startswith("material ")
+        t["table"].removeprefix("material "): t["grade"]
+        for c in data["comparisons"]
+        for t in c["carrying_tables"]
+        if t["table"].startswith("material ")
     }
-    named = [f"{m} (grade {grades[m]})" if m in grades else m for m in materials]
+    named = [f"{m}, grade {grades[m]}" if m in grades else m for m in materials]
     out.append(
-        f"Whether the k used for {layer} ({', '.join(named) or 'none'}) is that of the film in "
-        "question cannot be told from these data. For conducting polymers it depends on grade, "
-        "additives and drying; measure it on the film itself."
+        f"Whether the k used for {layer} (material {'; '.join(named) or 'none'}) is that of the "
+        "film in question cannot be told from these data. For conducting polymers it depends on "
+        "grade, additives and drying; measure it on the film itself."
     )
     out.append(
         "Not covered: scattering layers, fluorescence and re-emission, and uniaxial films, which "
@@ -726,13 +778,13 @@ def _notes(data: Json) -> str:
     for c in data["comparisons"]:
         notes = [n for n in c["notes"] if n not in said]
         if notes:
-            out.append(f"<h4>Under {_t(c['light'])}</h4>{_list(notes)}")
+            out.append(f"<h4>Under {_t(c['light'])}</h4>" + _list(notes, "notes"))
         said.update(c["notes"])
     for row in data["filters"]:
         said.update(row["notes"])
     rest = [n for n in data["notes"] if n not in said and not n.startswith("this scenario is inv")]
     if rest:
-        out.append(f"<h4>Others</h4>{_list(rest)}")
+        out.append("<h4>Others</h4>" + _list(rest, "notes"))
     if not out:
         return ""
     return "<h3>Notes: extensions, assumptions, doubts</h3>" + "".join(out)
@@ -762,14 +814,14 @@ def _inputs(data: Json) -> str:
                 ["used as", "table or file", "grade", "kind", "title and source", "licence",
                  "SHA-256"],
                 rows,
-                wide=True,
-                words=7,
-            ).replace("<table>", '<table class="prose">')
+                        words=7,
+                kind="prose",
+            )
         )
     out.append(_exposure_table(data))
     out.append(_layer_table(data))
     if data["choices"]:
-        out.append("<h3>What the scenario decided</h3>" + _list(data["choices"]))
+        out.append("<h3>What the scenario decided</h3>" + _list(data["choices"], "notes"))
     return "".join(out)
 
 
@@ -826,6 +878,7 @@ def _layer_table(data: Json) -> str:
         ["stack", "layer", "material", "interference", "thickness"],
         rows,
         words=4,
+        merge=True,
     )
 
 

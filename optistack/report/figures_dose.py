@@ -257,7 +257,7 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
     low, high = padded(least / power, float(rates.max()) / power, 2.2)
     left, panel = 0.5, 2.0
     width = (WIDTH_IN - left - 0.15 - 0.2 * (columns - 1)) / columns
-    sheet = Sheet(0.68 + rows * (panel + 0.26) + (rows - 1) * 0.25 + 0.42)
+    sheet = Sheet(0.68 + rows * panel + (rows - 1) * 0.51 + 0.46)
     sheet.key(0.2, [(s, {**v, "marker": "o", "markersize": 4}) for s, v in SIDES.items()])
     layer = fit(panels[0][0].comparison.layer, 1.4, SMALL_PT)
     unit = f"{power_of_ten(power)[1]} photons/(m³ s)".strip()

@@ -112,7 +112,7 @@ def stacks_sheet(result: RunResult, cases: Sequence[Case]) -> Sheet | None:
         return None
     rows = [columns[i : i + 2] for i in range(0, len(columns), 2)]
     heights = [max(_column_height(run, layer) for _, run, layer in row) for row in rows]
-    sheet = Sheet(sum(heights) + 0.3 + 0.15 * (len(rows) - 1))
+    sheet = Sheet(sum(heights) + 0.2 + 0.15 * (len(rows) - 1))
     top = 0.0
     for row, height in zip(rows, heights, strict=True):
         width = (INNER_IN - 0.2) / 2

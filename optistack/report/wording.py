@@ -241,7 +241,7 @@ def current_change(row: Json, *, plain: bool = False) -> str:
         lost, fraction = _negated(lost), _negated(fraction)
     verb = "gains" if gains else "loses"
     share = "" if fraction is None else f" ({_percent_span(fraction)})"
-    return f"{verb} {show(lost, plain=plain)} mA/cm2{share}"
+    return f"{verb} {show(lost, plain=plain)} {'mA/cm2' if plain else 'mA/cm²'}{share}"
 
 
 def _percent_span(fraction: Any) -> str:
@@ -295,9 +295,10 @@ def filters_lead(rows: Sequence[Json], exposure: str, light: str, band: str) -> 
     costed = any(r["photocurrent_lost_ma_cm2"] is not None for r in best)
     tried = f"Of {count} filters" if count > 1 else "Of the one filter"
     if costed:
+        many = f"all {count}" if len(best) == count > 1 else str(len(best))
         stand = (
-            f"{len(best)} {'is' if len(best) == 1 else 'are'} not beaten by another in both dose "
-            "left and photocurrent lost"
+            f"{many} {'is' if len(best) == 1 else 'are'} not beaten by another in both dose left "
+            "and photocurrent lost"
         )
     else:
         stand = "the photocurrent lost is not asked for; by dose left"

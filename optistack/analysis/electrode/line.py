@@ -213,16 +213,18 @@ def _refine(problem: _Problem, rtol: float, profiles: bool) -> LineSolution:
             change = np.full(len(lanes), np.inf)
             estimate = change
         else:
-            change = np.abs(level.current - before.current)
+            change = level.current - before.current
             # In fourth order a change is 1/16 of the one before (1/4 in second), and all that are
-            # still to come add up as a geometric series. Where the changes do not shrink so fast,
-            # their own ratio counts; two grids may also agree by chance, so the change before
+            # still to come add up as a geometric series. Where changes do not shrink so fast,
+            # their own ratio counts, and at least 1/4 where their sign flips, because then two
+            # terms of the error still balance. Two grids may agree by chance: the change before
             # has a say. Twice what this gives is taken.
             ideal = np.where(level.fourth_order & before.fourth_order, 1.0 / 16.0, 0.25)
             with np.errstate(divide="ignore", invalid="ignore"):
-                ratio = np.fmin(np.fmax(change / before_change, ideal), 0.75)
-            to_come = np.maximum(change * ratio, before_change * ideal**2) / (1.0 - ratio)
-            estimate = 2.0 * np.where(change > 0, to_come, 0.0)
+                ratio = change / before_change
+                ratio = np.fmin(np.fmax(np.abs(ratio), np.where(ratio < 0, 0.25, ideal)), 0.75)
+            to_come = np.fmax(np.abs(change) * ratio, np.abs(before_change) * ideal**2)
+            estimate = 2.0 * np.where(change != 0, to_come / (1.0 - ratio), 0.0)
         scale = np.maximum(
             np.abs(level.current), problem.law.take(lanes).diode_voltage * level.slope
         )
