@@ -17,6 +17,7 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from optistack.analysis.compare import Comparison, compare
     from optistack.analysis.filter_selection import FilterTable, filter_table
+    from optistack.collection import Collection, QuantumEfficiency, photocurrent
     from optistack.errors import (
         OptistackError,
         RangeError,
@@ -25,14 +26,11 @@ if TYPE_CHECKING:
         TableError,
     )
     from optistack.exposure import (
-        Collection,
         Exposure,
         ExposureResult,
         Geometry,
         Holder,
         MountedFilter,
-        QuantumEfficiency,
-        photocurrent,
     )
     from optistack.filters import Filter, absorber_filter, edge_filter, measured_filter
     from optistack.materials import Material, material
@@ -52,9 +50,9 @@ _HOME = {
     "optistack.filters": ("Filter", "absorber_filter", "edge_filter", "measured_filter"),
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
     "optistack.exposure": (
-        "Collection", "Exposure", "ExposureResult", "Geometry", "Holder", "MountedFilter",
-        "QuantumEfficiency", "photocurrent",
+        "Exposure", "ExposureResult", "Geometry", "Holder", "MountedFilter",
     ),
+    "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.analysis.compare": ("Comparison", "compare"),
     "optistack.analysis.filter_selection": ("FilterTable", "filter_table"),
     "optistack.scenario": ("RunResult", "Scenario", "check", "load_scenario", "run"),

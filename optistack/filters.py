@@ -413,6 +413,8 @@ def absorption_bands(bands: Sequence[tuple[float, float, float]]) -> tuple[Curve
     -------
     curve, nodes_nm
     """
+    if not bands:
+        raise OptistackError("an absorber needs at least one absorption band")
     for peak, height, width in bands:
         if not (peak > 0 and height >= 0 and width > 0):
             raise OptistackError(

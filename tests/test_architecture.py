@@ -30,6 +30,7 @@ LEVELS = {
     "filters": 2,
     "stack": 3,
     "exposure": 4,
+    "collection": 4,
     "analysis": 5,
     "scenario": 6,
     "uncertainty": 6,
@@ -45,6 +46,7 @@ SAME_LEVEL = {
     ("transfer_matrix", "errors"),
     ("reader", "tables"),
     ("filters", "materials"),
+    ("collection", "exposure"),
 }
 HEAVY = {"pandas", "matplotlib", "pvlib"}
 

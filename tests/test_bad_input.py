@@ -207,6 +207,7 @@ fuzz = settings(suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_to
 @example(place=("filters", "web sample", "index"), value=-(10**400))
 @example(place=("filters", "edge 375", "edge", "width_10_90_nm"), value=1e14)
 @example(place=("photocurrent", "device", "active_layers"), value=[])
+@example(place=("filters", "absorber in binder", "absorber", "bands"), value=[])
 @example(place=("filters", "web sample", "transmittance"), value="a" * 300 + ".csv")
 @example(place=("lights", "sun", "spectrum"), value="web_sample.txt")
 def test_any_value_anywhere_is_loaded_or_refused(

@@ -22,7 +22,7 @@ from optistack.tables import COLUMNS, KINDS, REQUIRED_KEYS, data_folder, table_n
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
-LOAD = ROOT / "optistack" / "scenario" / "load.py"
+LOADERS = sorted((ROOT / "optistack" / "scenario").glob("*.py"))
 SCENARIO = (DOCS / "scenario.md").read_text(encoding="utf-8")
 TABLES = (DOCS / "tables.md").read_text(encoding="utf-8")
 THEORY = " ".join((DOCS / "theory.md").read_text(encoding="utf-8").split())
@@ -128,7 +128,8 @@ def keys_of_the_loader() -> tuple[set[str], set[str]]:
     helpers = {"_curve", "_mounted", "_layers", "_tuples"}  # (section, key, ...)
     keys: set[str] = set()
     words: set[str] = set()
-    for node in ast.walk(ast.parse(LOAD.read_text(encoding="utf-8"))):
+    nodes = (n for p in LOADERS for n in ast.walk(ast.parse(p.read_text(encoding="utf-8"))))
+    for node in nodes:
         if isinstance(node, ast.Assign) and any(
             isinstance(t, ast.Name) and t.id == "_FORMAT_KEYS" for t in node.targets
         ):

@@ -293,6 +293,7 @@ def test_beer_and_lambert(factor: float) -> None:
         lambda: concentration(0.0, 1.0, 300.0),
         lambda: concentration(1.0, -1.0, 300.0),
         lambda: concentration(1.0, 1.0, 0.0),
+        lambda: absorption_bands([]),
         lambda: absorption_bands([(0.0, 1.0, 1.0)]),
         lambda: absorption_bands([(350.0, -1.0, 1.0)]),
         lambda: absorption_bands([(350.0, 1.0, 0.0)]),

@@ -875,13 +875,14 @@ def test_columns_are_whole_numbers(column: str, text: str, load: Load, tmp_path:
 
 def keys_asked_for() -> set[str]:
     """Names given as literals to the getters of a section in the loader."""
-    tree = ast.parse((ROOT / "optistack/scenario/load.py").read_text(encoding="utf-8"))
+    files = sorted((ROOT / "optistack/scenario").glob("*.py"))
+    nodes = [n for p in files for n in ast.walk(ast.parse(p.read_text(encoding="utf-8")))]
     getters = {
         "take", "text", "choice", "number", "integer", "flag", "numbers", "band", "bands", "texts",
         "section", "sections", "named", "_tuples", "_mounted", "_layers",
     }
     out: set[str] = set()
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
             name = node.func.attr
             literals = [a.value for a in node.args if isinstance(a, ast.Constant)]

@@ -9,13 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.collection import Collection, Photocurrent, photocurrent
 from optistack.exposure import (
-    Collection,
     Exposure,
     ExposureResult,
     MountedFilter,
-    Photocurrent,
-    photocurrent,
 )
 from optistack.filters import Filter
 from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Weight, weight_family

@@ -16,8 +16,7 @@ from optistack.analysis.filter_selection import FilterRow
 from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult, Geometry
 from optistack.report.care import hazard, is_lamp
-from optistack.scenario import RunResult
-from optistack.scenario.load import InputFile
+from optistack.scenario import InputFile, RunResult
 from optistack.spectra import BandNm, Spectrum, Weight
 from optistack.spectral_math import AVOGADRO_MOL, band_key
 from optistack.tables import find_table, table_names

@@ -30,6 +30,7 @@ MARGIN_IN = 0.1
 TEXT_PT = 9.5
 SMALL_PT = 9.0
 LINE_IN = 0.175
+DPI = 150
 
 INK = "#1d2226"
 PALE = "#8a9197"
@@ -136,24 +137,29 @@ def legible(text: str, *, bold: bool = False) -> str:
 def text_width_in(text: str, size: float = TEXT_PT, bold: bool = False) -> float:
     """Width of a line of text [inch]."""
     font = _font(bold)
-    font.set_size(size, 72)
+    font.set_size(size, DPI)  # as the picture is drawn: hinting changes widths by some per cent
     font.set_text(text, 0.0)
-    return float(font.get_width_height()[0]) / 64 / 72
+    return float(font.get_width_height()[0]) / 64 / DPI
 
 
 def fit(text: str, width_in: float, size: float = TEXT_PT, *, bold: bool = False) -> str:
-    """A text shortened with an ellipsis until it is no wider than allowed."""
+    """A text no wider than allowed: an ellipsis in the middle, as names often differ at the end."""
     text = legible(text, bold=bold)
     if text_width_in(text, size, bold) <= width_in:
         return text
-    low, high = 0, len(text)
+
+    def shortened(letters: int) -> str:
+        tail = letters * 2 // 5 if letters > 9 else 0
+        return text[: letters - tail].rstrip() + "…" + text[len(text) - tail :].lstrip()
+
+    low, high = 0, len(text) - 1
     while low < high:
         middle = (low + high + 1) // 2
-        if text_width_in(text[:middle].rstrip() + "…", size, bold) <= width_in:
+        if text_width_in(shortened(middle), size, bold) <= width_in:
             low = middle
         else:
             high = middle - 1
-    return text[:low].rstrip() + "…"
+    return shortened(low)
 
 
 def wrap(words: Sequence[str], width_in: float, size: float = SMALL_PT, most: int = 3) -> list[str]:
@@ -257,7 +263,7 @@ class Sheet:
     def finish(self, name: str, key: str, alt: str) -> Drawn:
         """Draw once for a screen and once as outlines."""
         png, svg = io.BytesIO(), io.BytesIO()
-        self.figure.set_dpi(150)
+        self.figure.set_dpi(DPI)
         FigureCanvasAgg(self.figure).print_png(  # type: ignore[no-untyped-call]
             png, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
         )

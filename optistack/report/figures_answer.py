@@ -31,6 +31,7 @@ from optistack.report.drawing import (
     linear_axis,
     log_axis,
     place_labels,
+    text_width_in,
 )
 from optistack.report.wording import mount_text, number, parts
 
@@ -62,7 +63,9 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
     axes = sheet.axes(left, top, WIDTH_IN - left - 0.15, height)
     low, high = padded(min(*values, 1.0), max(*values, 1.0), 1.0)
     # Room for the number beside the outermost mark, whichever side it is on.
-    room = (high / low) ** 0.24
+    widest = max(text_width_in(number(v), SMALL_PT, True) for v in values)
+    share = (widest + 0.18) / (WIDTH_IN - left - 0.15)
+    room = (high / low) ** (share / (1 - 2 * share))
     log_axis(axes, "x", low / room, high * room, 5)
     axes.set_ylim(height, 0)
     axes.set_yticks([])

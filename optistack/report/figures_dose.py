@@ -110,7 +110,7 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
             first, comma, after = line.partition(", ")
             if i == 0 and layer and first.startswith(fit(layer, 1.6, SMALL_PT)):
                 sheet.text(x, y + 0.12, first, size=SMALL_PT, color=ASKED)
-                x += text_width_in(first, SMALL_PT)
+                x += text_width_in(first, SMALL_PT) + 0.01
                 line = comma + after
             sheet.text(x, y + 0.12, line, size=SMALL_PT)
             y += LINE_IN
@@ -130,8 +130,9 @@ def _segments(
     shares: dict[str, float], layer: str
 ) -> tuple[list[tuple[str, float, str]], list[str]]:
     """(name, share, label) in light order, and what must be written under the bar."""
-    order = [n for n in shares if n not in ("reflected", "transmitted")]
-    order = ["reflected", *order, "transmitted"]
+    ends = ("filter at the lamp", "reflected", "transmitted")
+    order = [n for n in shares if n not in ends]
+    order = [*(n for n in ends[:2] if n in shares), *order, ends[2]]
     segments: list[tuple[str, float, str]] = []
     rest: list[str] = []
     for name in order:
@@ -254,7 +255,8 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
     power = 10.0 ** np.floor(np.log10(rates.max()))
     # What lies six decades below the brightest place is not worth the room.
     least = max(float(rates[rates > 0].min()), 1e-6 * float(rates.max()))
-    low, high = padded(least / power, float(rates.max()) / power, 2.2)
+    room = max(2.2, (float(rates.max()) / least) ** 0.2)
+    low, high = padded(least / power, float(rates.max()) / power, room)
     left, panel = 0.5, 2.0
     width = (WIDTH_IN - left - 0.15 - 0.2 * (columns - 1)) / columns
     sheet = Sheet(0.68 + rows * panel + (rows - 1) * 0.51 + 0.46)

@@ -124,13 +124,13 @@ def thickness(nm: float) -> str:
 
 
 def duration(seconds: float | None) -> str:
-    """A time in the unit that keeps it short."""
+    """A time with two digits, in the unit that keeps it short."""
     if seconds is None:
         return NOTHING
     for scale, unit in ((3600.0, "h"), (60.0, "min")):
         if seconds >= scale:
-            return f"{number(seconds / scale)} {unit}"
-    return f"{number(seconds)} s"
+            return f"{float(f'{seconds / scale:.1e}'):g} {unit}"
+    return f"{float(f'{seconds:.1e}'):g} s"
 
 
 def mount_text(mount: str) -> str:
@@ -232,7 +232,7 @@ def current_change(row: Json, *, plain: bool = False) -> str:
     """What a filter costs, or gains, in photocurrent."""
     lost, fraction = row["photocurrent_lost_ma_cm2"], row["photocurrent_lost_fraction"]
     if lost is None:
-        return "photocurrent not asked for"
+        return "photocurrent unknown"
     value, _, high, _ = parts(lost)
     if value is None:
         return "photocurrent unknown"
@@ -286,12 +286,15 @@ def best_rows(rows: Sequence[Json], exposure: str, band: str) -> list[Json]:
     return sorted(here, key=lambda r: float(parts(r["dose_left"][band])[0] or 0.0))
 
 
-def filters_lead(rows: Sequence[Json], exposure: str, light: str, band: str) -> str:
-    """The sentence before the list of the filters worth a look."""
+def filters_lead(
+    rows: Sequence[Json], exposure: str, light: str, band: str, *, most: int = 200
+) -> str:
+    """The sentence before the list of the filters worth a look, names cut at ``most`` letters."""
     count = sum(1 for r in rows if r["exposure"] == exposure)
     best = best_rows(rows, exposure, band)
+    light, where = _short(light, most), _short(exposure, most)
     if not best:
-        return f"Under {light} ({exposure}) there is no dose to compare in {band} nm."
+        return f"Under {light} ({where}) there is no dose to compare in {band} nm."
     costed = any(r["photocurrent_lost_ma_cm2"] is not None for r in best)
     tried = f"Of {count} filters" if count > 1 else "Of the one filter"
     if costed:
@@ -301,8 +304,8 @@ def filters_lead(rows: Sequence[Json], exposure: str, light: str, band: str) -> 
             "and photocurrent lost"
         )
     else:
-        stand = "the photocurrent lost is not asked for; by dose left"
-    return f"{tried} under {light} ({exposure}; {band} nm), {stand}:"
+        stand = "by dose left, as no photocurrent is asked for"
+    return f"{tried} under {light} ({where}; {band} nm), {stand}:"
 
 
 # the terminal --------------------------------------------------------------------------------
@@ -396,17 +399,20 @@ def _filter_lines(data: Json, band: str, room: int) -> list[str]:
     rows = data["filters"]
     exposures = list(dict.fromkeys(r["exposure"] for r in rows))
     out: list[str] = []
-    each = max(1, room // max(1, len(exposures)) - 2)
+    # Two lines say which light, one that there is more.
+    each = max(1, room // max(1, len(exposures)) - 3)
     for exposure in exposures:
         light = next(r["light"] for r in rows if r["exposure"] == exposure)
-        out += textwrap.wrap(one_line(filters_lead(rows, exposure, light, band)), WIDTH)[:2]
+        lead = filters_lead(rows, exposure, light, band, most=44)
+        out += textwrap.wrap(one_line(lead), WIDTH)
         best = best_rows(rows, exposure, band)
         for row in best[:each]:
             label = _short(f"{row['name']} ({mount_text(row['mount'])})", 38)
-            left = left_text(row, band, plain=True).replace(" of the dose", " left")
-            middle = {k: _middle(row[k]) for k in _CURRENTS}
-            text = f"{label:38}  {left}, {current_change(middle, plain=True)}"
-            out.append(_cut(f"  {text}", WIDTH))
+            text = left_text(row, band, plain=True).replace(" of the dose", " left")
+            if row["photocurrent_lost_ma_cm2"] is not None:
+                middle = {k: _middle(row[k]) for k in _CURRENTS}
+                text += f", {current_change(middle, plain=True)}"
+            out.append(_cut(f"  {label:38}  {text}", WIDTH))
         if len(best) > each:
             out.append(f"  and {len(best) - each} more, see the table of filters")
     return out[: max(room, 0)]

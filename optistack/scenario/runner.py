@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from optistack.analysis.compare import Comparison, compare
 from optistack.analysis.filter_selection import FilterTable, filter_table, long_bands
+from optistack.collection import Collection, Photocurrent, photocurrent
 from optistack.errors import OptistackError, RangeError
 from optistack.exposure import (
-    Collection,
     Exposure,
     ExposureResult,
     Geometry,
-    Photocurrent,
-    photocurrent,
 )
 from optistack.filters import Filter
 from optistack.materials import Material

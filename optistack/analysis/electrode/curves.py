@@ -1,0 +1,545 @@
+"""From a cell and its contacts to what is measured at the terminals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, DiodeLaw, laws
+from optistack.analysis.electrode.geometry import (
+    BusbarUnitCell,
+    Geometry,
+    OneEdge,
+    ParallelFingers,
+    SquarePad,
+    Strip,
+    total_sheet_ohm_sq,
+)
+from optistack.analysis.electrode.line import LineSolution, solve_line, solve_opposed
+from optistack.analysis.electrode.plate import lumped_resistance, solve_plate
+from optistack.errors import OptistackError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Real = NDArray[np.float64]
+
+RTOL = 1e-6
+# Two dimensions cost a linear solve per voltage and grid.
+RTOL_PLATE = 1e-5
+PROFILE_RTOL = 1e-10
+# A curve runs to this part of the cell's own open-circuit voltage.
+CURVE_END = 1.05
+CURVE_POINTS = 64
+# Table of a strip's curve under a resistive finger: points per n V_t.
+TABLE_DENSITY = 10.0
+# Above this the current along the sheet beside a resistive finger is no longer small.
+FINGER_OVER_SHEET = 0.1
+_SEARCH = np.linspace(0.25, 0.985, 16)
+
+
+@dataclass(frozen=True, eq=False)
+class OperatingPoints:
+    """What a J-V curve comes down to, for every sheet resistance.
+
+    Attributes
+    ----------
+    sheet_resistance_ohm_sq : (r,) array
+    jsc_ma_cm2, voc_v, fill_factor, power_mw_cm2, vmp_v, jmp_ma_cm2 : (r,) arrays
+        Per total area.
+    relative_error : (r,) array
+        Estimated discretisation error of the power.
+    """
+
+    sheet_resistance_ohm_sq: Real
+    jsc_ma_cm2: Real
+    voc_v: Real
+    fill_factor: Real
+    power_mw_cm2: Real
+    vmp_v: Real
+    jmp_ma_cm2: Real
+    relative_error: Real
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per sheet resistance."""
+        import pandas as pd
+
+        return pd.DataFrame({name: getattr(self, name) for name in self.__dataclass_fields__})
+
+
+@dataclass(frozen=True, eq=False)
+class CellCurves:
+    """J-V curves of a cell under a resistive electrode.
+
+    Attributes
+    ----------
+    cell : Cell
+    geometry : Geometry
+    sheet_resistance_ohm_sq : (r,) array
+    voltage_v : (v,) array
+    current_density_ma_cm2 : (r, v) array
+        Per total area, positive where the cell gives current.
+    discretisation_error_ma_cm2 : (r, v) array
+        Estimate.
+    points : OperatingPoints
+    notes : tuple of str
+    """
+
+    cell: Cell
+    geometry: Geometry
+    sheet_resistance_ohm_sq: Real
+    voltage_v: Real
+    current_density_ma_cm2: Real
+    discretisation_error_ma_cm2: Real
+    points: OperatingPoints
+    notes: tuple[str, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per sheet resistance and voltage."""
+        import pandas as pd
+
+        r, v = np.meshgrid(self.sheet_resistance_ohm_sq, self.voltage_v, indexing="ij")
+        return pd.DataFrame(
+            {
+                "sheet_resistance_ohm_sq": r.ravel(),
+                "voltage_v": v.ravel(),
+                "current_density_ma_cm2": self.current_density_ma_cm2.ravel(),
+                "discretisation_error_ma_cm2": self.discretisation_error_ma_cm2.ravel(),
+            }
+        )
+
+    def plot(self, ax: Any = None) -> Any:
+        """Current density against voltage, on a matplotlib Axes."""
+        ax = _axes(ax)
+        for r, row in zip(self.sheet_resistance_ohm_sq, self.current_density_ma_cm2, strict=True):
+            ax.plot(self.voltage_v, row, label=f"{r:.3g} ohm/sq")
+        ax.axhline(0.0, color="0.7", linewidth=0.8)
+        ax.set_xlabel("voltage (V)")
+        ax.set_ylabel("current density (mA/cm2)")
+        ax.legend()
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.points.to_frame().to_html(index=False))
+
+
+@dataclass(frozen=True, eq=False)
+class SheetProfile:
+    """Voltage and local current density along the sheet, from the contact to the far end.
+
+    Attributes
+    ----------
+    sheet_resistance_ohm_sq, voltage_v : float
+        Voltage at the contact.
+    x_mm : (x,) array
+        Distance from the edge of the finger.
+    local_voltage_v : (x,) array
+        Between the electrodes.
+    local_current_density_ma_cm2 : (x,) array
+        Of the lit junction.
+    response : (x,) array
+        Share of a small current injected at x that reaches the contact.
+    mean_current_density_ma_cm2 : float
+        Over the sheet, as it arrives at the contact.
+    charge_balance : float
+        Relative difference of the current of all volumes and the sheet current at the contact.
+    """
+
+    sheet_resistance_ohm_sq: float
+    voltage_v: float
+    x_mm: Real
+    local_voltage_v: Real
+    local_current_density_ma_cm2: Real
+    response: Real
+    mean_current_density_ma_cm2: float
+    charge_balance: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per place."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "x_mm": self.x_mm,
+                "local_voltage_v": self.local_voltage_v,
+                "local_current_density_ma_cm2": self.local_current_density_ma_cm2,
+                "response": self.response,
+            }
+        )
+
+    def plot(self, ax: Any = None) -> Any:
+        """Local current density against the distance from the finger."""
+        ax = _axes(ax)
+        ax.plot(self.x_mm, self.local_current_density_ma_cm2)
+        ax.set_xlabel("distance from the finger (mm)")
+        ax.set_ylabel("local current density (mA/cm2)")
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.to_frame().to_html(index=False))
+
+
+class Device:
+    """Cells (one per row) with their sheet resistances, and the current at any voltage.
+
+    Parameters
+    ----------
+    law : DiodeLaw
+        One lane per row.
+    geometry : Geometry
+    sheet_resistance_ohm_sq : (row,) array
+    rtol : float
+    """
+
+    def __init__(
+        self, law: DiodeLaw, geometry: Geometry, sheet_resistance_ohm_sq: Real, rtol: float = RTOL
+    ):
+        self.law = law
+        self.geometry = geometry
+        self.r_sq = sheet_resistance_ohm_sq
+        self.rtol = rtol
+
+    @classmethod
+    def of(cls, cell: Cell, geometry: Geometry, r_sq: ArrayLike, rtol: float = RTOL) -> Device:
+        """One cell under several sheet resistances."""
+        checked = checked_resistance(r_sq)
+        return cls(laws([cell] * len(checked)), geometry, checked, rtol)
+
+    def take(self, rows: NDArray[np.intp]) -> Device:
+        """Some of the rows."""
+        return Device(self.law.take(rows), self.geometry, self.r_sq[rows], self.rtol)
+
+    def current(self, voltage: Real, rtol: float | None = None) -> tuple[Real, Real, Real]:
+        """J, -dJ/dV and the error estimate of J, each (row, v), at voltages (row, v)."""
+        rtol = self.rtol if rtol is None else rtol
+        if isinstance(self.geometry, ParallelFingers | OneEdge):
+            if self.geometry.finger_ohm_per_cm > 0:
+                return self._with_finger(self.geometry, voltage, rtol)
+            return self._strip(self.geometry, voltage, rtol)
+        plate, out = self.geometry.plate(), []
+        for row, r in enumerate(self.r_sq):
+            solved = solve_plate(
+                self.law.take(np.array([row])), plate, total_sheet_ohm_sq(self.geometry, float(r)),
+                voltage[row], rtol=max(rtol, RTOL_PLATE),
+            )
+            out.append((solved.current, solved.slope, solved.error))
+        current, slope, error = (np.array(x) for x in zip(*out, strict=True))
+        return current, slope, error
+
+    def line(self, rows: NDArray[np.intp], voltage: Real, **options: Any) -> LineSolution:
+        """The strip's own solution; lanes are (row, voltage) pairs."""
+        geometry = self.geometry
+        assert_strip(geometry)
+        way2 = V_PER_MA_OHM * (geometry.reach_mm * 0.1) ** 2
+        law, front = self.law.take(rows), way2 * self.r_sq[rows]
+        counter = geometry.counter
+        if counter is None:
+            return solve_line(law, front, voltage, **options)
+        other = np.full_like(front, way2 * counter.sheet_resistance_ohm_sq)
+        if counter.contact == "same":
+            return solve_line(law, front + other, voltage, **options)
+        return solve_opposed(law, front, other, voltage, **options)
+
+    def _strip(self, geometry: Strip, voltage: Real, rtol: float) -> tuple[Real, Real, Real]:
+        rows = np.repeat(np.arange(len(self.r_sq)), voltage.shape[1])
+        solved = self.line(rows, voltage.ravel(), rtol=rtol)
+        lit = geometry.lit_share
+        shape = voltage.shape
+        current, slope, error = (
+            lit * x.reshape(shape) for x in (solved.current, solved.slope, solved.error)
+        )
+        if lit < 1.0 and geometry.active_under_finger:
+            dark, dark_slope, _ = self.law.dark().current(voltage.T)
+            current += (1.0 - lit) * dark.T
+            slope += (1.0 - lit) * dark_slope.T
+        return current, slope, error
+
+    def _with_finger(self, geometry: Strip, voltage: Real, rtol: float) -> tuple[Real, Real, Real]:
+        """The finger is a line whose cell is the strip: its current at every voltage, tabulated."""
+        a = self.law.diode_voltage
+        low = voltage.min(axis=1) - a / 2
+        high = np.maximum(voltage.max(axis=1), self.law.zero_current_v) + a / 2
+        n = int(np.ceil(TABLE_DENSITY * np.max((high - low) / a))) + 1
+        grid = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
+        current, slope, error = self._strip(geometry, grid, min(rtol, 1e-7))
+        table = TableLaw(low, (high - low) / (n - 1), current, slope, a)
+        length = (geometry.finger_length_mm or 0.0) * 0.1
+        k = V_PER_MA_OHM * geometry.finger_ohm_per_cm * geometry.period_mm * 0.1 * length**2
+        rows = np.repeat(np.arange(len(self.r_sq)), voltage.shape[1])
+        solved = solve_line(
+            table.take(rows), np.full(len(rows), k), voltage.ravel(), rtol=rtol
+        )
+        shape = voltage.shape
+        at = np.array([np.interp(v, g, e) for v, g, e in zip(voltage, grid, error, strict=True)])
+        return (
+            solved.current.reshape(shape), solved.slope.reshape(shape),
+            solved.error.reshape(shape) + at,
+        )
+
+    def points(self) -> OperatingPoints:
+        """Short circuit, open circuit and the point of most power of every row."""
+        n = len(self.r_sq)
+        voc = self._open_circuit()
+        grid = np.concatenate([np.zeros((n, 1)), voc[:, None] * _SEARCH], axis=1)
+        current, slope, _ = self.current(grid, max(self.rtol, 1e-4))
+        # d(JV)/dV falls from Jsc to below zero at open circuit.
+        rise = current - grid * slope
+        # The last sample is taken from where it is still positive.
+        at = np.minimum((rise > 0).cumprod(axis=1).sum(axis=1) - 1, grid.shape[1] - 2)
+        row = np.arange(n)
+        low, high = grid[row, at], grid[row, at + 1]
+        f_low, f_high = rise[row, at], rise[row, at + 1]
+        vmp, jmp, slope_mp, error_mp = low, current[row, at], slope[row, at], np.zeros(n)
+        for _ in range(12):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                vmp = low + (high - low) * f_low / (f_low - f_high)
+            vmp = np.where((vmp > low) & (vmp < high), vmp, (low + high) / 2)
+            j, s, e = (x[:, 0] for x in self.current(vmp[:, None]))
+            jmp, slope_mp, error_mp = j, s, e
+            f = j - vmp * s
+            # Illinois: halve the weight of an end that stays.
+            upper = f <= 0
+            f_low = np.where(upper, f_low / 2, f)
+            f_high = np.where(upper, f, f_high / 2)
+            low, high = np.where(upper, low, vmp), np.where(upper, vmp, high)
+            # Newton's estimate of what is left; the power feels only its square.
+            left = np.abs(f) / np.maximum(slope_mp, 1e-300)
+            if np.all(left <= 3e-5 * self.law.diode_voltage):
+                break
+        jsc = self.current(np.zeros((n, 1)))[0][:, 0]
+        power = vmp * jmp
+        return OperatingPoints(
+            self.r_sq, jsc, voc, power / (jsc * voc), power, vmp, jmp, error_mp / jmp
+        )
+
+    def _open_circuit(self) -> Real:
+        """J is concave and falls: Newton from the cell's own open circuit comes down to it."""
+        voc = np.array(self.law.zero_current_v)
+        if self.geometry.lit_share == 1.0:
+            return voc
+        for _ in range(30):
+            current, slope, _ = (x[:, 0] for x in self.current(voc[:, None]))
+            step = current / slope
+            voc = voc + step
+            if np.all(np.abs(step) <= 1e-9 * self.law.diode_voltage):
+                break
+        return voc
+
+
+@dataclass(frozen=True, eq=False)
+class TableLaw:
+    """A current law tabulated on even voltages with its slope, cubic in between."""
+
+    low: Real
+    width: Real
+    values: Real
+    slopes: Real
+    diode_voltage: Real
+
+    @property
+    def zero_current_v(self) -> Real:
+        """Where the table changes sign, refined on its cubic."""
+        n = len(self.low)
+        first = (self.values > 0).cumprod(axis=1).sum(axis=1)
+        first = np.minimum(np.maximum(first, 1), self.values.shape[1] - 1)
+        v = self.low + self.width * first
+        for _ in range(30):
+            current, slope, _ = self.current(v[None])
+            step = (current / slope)[0]
+            v = v + step
+            if np.all(np.abs(step) <= 1e-13):
+                break
+        return v.reshape(n)
+
+    def take(self, lanes: NDArray[np.intp]) -> TableLaw:
+        return TableLaw(*(getattr(self, name)[lanes] for name in self.__dataclass_fields__))
+
+    def current(self, voltage: Real, guess: Real | None = None) -> tuple[Real, Real, Real]:
+        place = (voltage - self.low) / self.width
+        at = np.minimum(np.maximum(np.floor(place), 0.0), self.values.shape[1] - 2.0)
+        t = place - at
+        index = at.astype(np.intp)
+        lane = np.broadcast_to(np.arange(voltage.shape[-1]), voltage.shape)
+        y0, y1 = self.values[lane, index], self.values[lane, index + 1]
+        d0 = -self.slopes[lane, index] * self.width
+        d1 = -self.slopes[lane, index + 1] * self.width
+        bend = d0 + d1 - 2.0 * (y1 - y0)
+        curve = 3.0 * (y1 - y0) - 2.0 * d0 - d1
+        current = y0 + t * (d0 + t * (curve + t * bend))
+        slope = -(d0 + t * (2.0 * curve + t * 3.0 * bend)) / self.width
+        return current, slope, voltage
+
+
+def jv_curves(
+    cell: Cell,
+    geometry: Geometry,
+    sheet_resistance_ohm_sq: ArrayLike,
+    voltage_v: ArrayLike | None = None,
+    *,
+    rtol: float = RTOL,
+) -> CellCurves:
+    """J-V curves of a cell for one or many sheet resistances of its electrode.
+
+    Parameters
+    ----------
+    cell : Cell
+    geometry : ParallelFingers, OneEdge, SquarePad or BusbarUnitCell
+    sheet_resistance_ohm_sq : float or (r,) array_like
+    voltage_v : (v,) array_like, optional
+        64 voltages from 0 to 1.05 times the cell's open-circuit voltage when not given.
+    rtol : float
+        Largest discretisation error, relative to the current (1e-5 at best in two dimensions).
+
+    Raises
+    ------
+    OptistackError
+        A negative sheet resistance, a voltage that is no number, or one so high that the current
+        cannot be found.
+
+    Examples
+    --------
+    >>> cell = Cell(9.0, voc_v=0.75, ideality=1.6)
+    >>> curves = jv_curves(cell, ParallelFingers(pitch_mm=5), [120, 1200, 12000])
+    >>> [f"{ff:.3f}" for ff in curves.points.fill_factor]
+    ['0.783', '0.615', '0.337']
+    """
+    device = Device.of(cell, geometry, sheet_resistance_ohm_sq, rtol)
+    if voltage_v is None:
+        voltage = np.linspace(0.0, CURVE_END, CURVE_POINTS) * cell.open_circuit_v
+    else:
+        voltage = np.atleast_1d(np.array(voltage_v, dtype=float))
+    if voltage.ndim != 1 or not np.all(np.isfinite(voltage)):
+        raise OptistackError("voltages must be a list of numbers")
+    current, _, error = device.current(
+        np.broadcast_to(voltage, (len(device.r_sq), len(voltage)))
+    )
+    return CellCurves(
+        cell, geometry, device.r_sq, voltage, current, error, device.points(),
+        geometry_notes(cell, geometry, device.r_sq),
+    )
+
+
+def operating_points(
+    cell: Cell, geometry: Geometry, sheet_resistance_ohm_sq: ArrayLike, *, rtol: float = RTOL
+) -> OperatingPoints:
+    """Jsc, Voc, fill factor and most power, without the curves between. As `jv_curves`."""
+    return Device.of(cell, geometry, sheet_resistance_ohm_sq, rtol).points()
+
+
+def sheet_profile(
+    cell: Cell,
+    geometry: Strip,
+    sheet_resistance_ohm_sq: float,
+    voltage_v: float,
+    *,
+    dark: bool = False,
+) -> SheetProfile:
+    """Voltage and local current along the sheet at one voltage of the contact.
+
+    Beside a resistive finger this is the profile where the finger has that voltage.
+
+    Parameters
+    ----------
+    cell : Cell
+    geometry : ParallelFingers or OneEdge
+    sheet_resistance_ohm_sq, voltage_v : float
+    dark : bool
+        Without light, as for electroluminescence.
+
+    Raises
+    ------
+    OptistackError
+        As `jv_curves`; a geometry in two dimensions.
+    """
+    assert_strip(geometry)
+    device = Device.of(cell, geometry, sheet_resistance_ohm_sq)
+    if dark:
+        device.law = device.law.dark()
+    solved = device.line(
+        np.array([0]), np.array([float(voltage_v)]), rtol=PROFILE_RTOL, profiles=True
+    )
+    xi, v, j, response = solved.profiles[0]
+    return SheetProfile(
+        float(device.r_sq[0]), float(voltage_v), xi * geometry.reach_mm, v, j, response,
+        float(solved.current[0]), float(np.abs(solved.balance[0])),
+    )
+
+
+def lumped_resistance_ohm_cm2(geometry: Geometry, sheet_resistance_ohm_sq: float) -> float:
+    """Lumped resistance that loses as much as the sheet does at uniform current [ohm cm2].
+
+    R_sq S^2 / 12 between lines of pitch S, R_sq L^2 / 3 from one edge, 0.0351 R_sq a^2 in a square
+    with contacted rim; with finger shade and finger resistance where there are any.
+
+    Examples
+    --------
+    >>> f"{lumped_resistance_ohm_cm2(SquarePad(10.0), 100.0):.4f}"
+    '3.5144'
+    """
+    if isinstance(geometry, SquarePad | BusbarUnitCell):
+        return lumped_resistance(
+            geometry.plate(), total_sheet_ohm_sq(geometry, sheet_resistance_ohm_sq)
+        )
+    return geometry.lumped_resistance_ohm_cm2(sheet_resistance_ohm_sq)
+
+
+def geometry_notes(cell: Cell, geometry: Geometry, r_sq: Real) -> tuple[str, ...]:
+    """What the solver assumes for this cell and these contacts."""
+    notes = []
+    if isinstance(geometry, ParallelFingers | OneEdge) and geometry.finger_ohm_per_cm > 0:
+        notes.append("resistive finger: current in the sheet parallel to the finger is neglected")
+        across = geometry.finger_ohm_per_cm * geometry.period_mm * 0.1
+        if across > FINGER_OVER_SHEET * float(r_sq.min()):
+            notes.append(
+                f"the finger ({across:.3g} ohm per square of its pitch) conducts hardly better "
+                "than the sheet: use BusbarUnitCell, which follows both directions"
+            )
+    if cell.collection is not None:
+        notes.append(
+            "field-dependent collection: equal carriers, uniform field and generation, built-in "
+            f"voltage {cell.collection.built_in_voltage_v:g} V"
+        )
+    if geometry.lit_share < 1.0 and not getattr(
+        geometry, "active_under_finger", getattr(geometry, "active_under_metal", True)
+    ):
+        notes.append("no junction under the metal: its dark current is not counted")
+    return tuple(notes)
+
+
+def checked_resistance(values: ArrayLike) -> Real:
+    """Sheet resistances as an array (r,), or a refusal."""
+    out = np.atleast_1d(np.array(values, dtype=float))
+    if out.ndim != 1 or not len(out) or not np.all(np.isfinite(out)) or np.any(out < 0):
+        bad = [x for x in np.ravel(out) if not (np.isfinite(x) and x >= 0)]
+        raise OptistackError(
+            "sheet resistance must be a number of ohm/sq, 0 or more, or a list of them"
+            + (f", not {bad[0]:g}" if bad else "")
+        )
+    return out
+
+
+def assert_strip(geometry: Geometry) -> None:
+    """Refuse geometries in two dimensions."""
+    if not isinstance(geometry, ParallelFingers | OneEdge):
+        raise OptistackError(
+            f"{type(geometry).__name__} has no single profile: use ParallelFingers or OneEdge"
+        )
+
+
+def _axes(ax: Any) -> Any:
+    if ax is None:
+        import matplotlib.pyplot as plt
+
+        _, ax = plt.subplots()
+    return ax
+
+
+def as_sequence(values: Sequence[float] | ArrayLike) -> Real:
+    """A read-only one-dimensional array."""
+    out = np.atleast_1d(np.array(values, dtype=float))
+    out.setflags(write=False)
+    return out
