@@ -117,10 +117,15 @@ class Spectrum:
             )
         )
 
+    def covers(self, band_nm: BandNm) -> bool:
+        """Whether the light is known all over a band: sampled, or dark by nature."""
+        low, high = self.range_nm
+        return self.dark_outside or (low <= band_nm[0] and band_nm[1] <= high)
+
     def require(self, band_nm: BandNm) -> None:
         """Refuse a band that the samples do not cover, unless the source is dark there."""
         low, high = self.range_nm
-        if not self.dark_outside and (band_nm[0] < low or band_nm[1] > high):
+        if not self.covers(band_nm):
             raise RangeError(
                 f"spectrum {self.name}",
                 band_nm,

@@ -18,6 +18,7 @@ from optistack.stack import FilterStack, Layer, Stack
 Mounted = ost.MountedFilter
 BANDS = [(280.0, 400.0), (400.0, 700.0)]
 KEY = "280-400"
+SUN = ost.spectrum("am15g")
 CELL = Stack(
     1.0,
     (
@@ -176,14 +177,17 @@ def test_no_light_beyond_400_nm_is_asked_for_without_need() -> None:
     exposure = ost.Exposure("chamber", CELL, light)
     table = ost.filter_table([exposure], [edge(340.0)], "film", bands_nm=BANDS[:1])
     assert 0 < table.rows[0].dose_left[KEY].value < 1
-    with pytest.raises(RangeError, match="spectrum measured: needed 280-500 nm"):
-        ost.filter_table([exposure], [edge(380.0)], "film", bands_nm=BANDS[:1])
-    assert long_bands([edge(340.0)], ost.weight_family()) == []
-    assert long_bands([edge(380.0)], ost.weight_family()) == [(280.0, 500.0)]
-    assert long_bands([edge(380.0)], ost.weight_family((300.0, 400.0))) == []
+    # Where an edge would ask for it, the answer does without and says so: the user asked for 400 nm.
+    (row,) = ost.filter_table([exposure], [edge(380.0)], "film", bands_nm=BANDS[:1]).rows
+    assert not [key for key in row.weighted_dose_left if key.endswith(" to 500")]
+    assert any("known for 280-420 nm only" in note for note in row.notes)
+    assert long_bands([edge(380.0)], ost.weight_family(), light) == []
+    assert long_bands([edge(340.0)], ost.weight_family(), SUN) == []
+    assert long_bands([edge(380.0)], ost.weight_family(), SUN) == [(280.0, 500.0)]
+    assert long_bands([edge(380.0)], ost.weight_family((300.0, 400.0)), SUN) == []
     # A filter of layers may act anywhere.
     layers = Mounted(FilterStack("m", (Layer("high", 2.4, 40.0),)), "laminated")
-    assert long_bands([layers], ost.weight_family()) == [(280.0, 500.0)]
+    assert long_bands([layers], ost.weight_family(), SUN) == [(280.0, 500.0)]
 
 
 # --- order --------------------------------------------------------------------------------------

@@ -16,7 +16,14 @@ from optistack.exposure import (
     MountedFilter,
 )
 from optistack.filters import Filter
-from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Weight, weight_family
+from optistack.spectra import (
+    DAMAGE_BAND_NM,
+    DEFAULT_BANDS_NM,
+    BandNm,
+    Spectrum,
+    Weight,
+    weight_family,
+)
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
 from optistack.value import Value
@@ -186,7 +193,7 @@ def filter_table(
     ranking = _ranking_band(bands_nm)
     for exposure in exposures:
         collection = collections.get(exposure.name)
-        everything = [*bands_nm, *(w.band_nm for w in weights), *long_bands(candidates, weights)]
+        everything = [*bands_nm, *(w.band_nm for w in weights), *long_bands(candidates, weights, exposure.light)]
         if collection is not None:
             everything.append(collection.range_nm)
         limits = exposure.needed_range(everything)
@@ -206,9 +213,15 @@ def filter_table(
     return FilterTable(tuple(rows), ranking, unfiltered, tuple(dict.fromkeys(notes)))
 
 
-def long_bands(candidates: Sequence[MountedFilter], weights: Sequence[Weight]) -> list[BandNm]:
-    """The band [nm] that filters with a long edge need beyond those asked for, if there are any."""
-    if _carried_on(weights) and any(_has_long_edge(c.item) for c in candidates):
+def long_bands(
+    candidates: Sequence[MountedFilter], weights: Sequence[Weight], light: Spectrum
+) -> list[BandNm]:
+    """The band [nm] that filters with a long edge need beyond those asked for, if there are any.
+
+    None where the light is not known so far: the filters are then judged without it.
+    """
+    asked = _carried_on(weights) and any(_has_long_edge(c.item) for c in candidates)
+    if asked and light.covers(LONG_BAND_NM):
         return [LONG_BAND_NM]
     return []
 
@@ -265,14 +278,21 @@ def _judge(
         return _with_floor(parts)
 
     used = list(weights)
-    if _has_long_edge(item):
-        used += _carried_on(weights)
+    carried = _carried_on(weights) if _has_long_edge(item) else []
+    if exposure.light.covers(LONG_BAND_NM):
+        used += carried
     dose = {
         band_key(b): left(lambda r, b=b: r.absorbed_photons_m2_s(layer, b)) for b in bands_nm
     }
     weighted = {w.name: left(lambda r, w=w: r.weighted_photons_m2_s(layer, w)) for w in used}
     notes = [n for n in central.notes() if n.startswith(f"filter {item.name}:")]
     notes += _limit_notes(item.name, exposure.light.name, weighted)
+    if carried and not exposure.light.covers(LONG_BAND_NM):
+        low, high = exposure.light.range_nm
+        notes.append(
+            f"filter {item.name} under {exposure.light.name}: not judged with weights that go on "
+            f"to {LONG_BAND_NM[1]:g} nm, since the light is known for {low:g}-{high:g} nm only"
+        )
     with_filter = lost = fraction = None
     if collection is not None and current is not None:
         after = photocurrent(central, collection)

@@ -32,9 +32,7 @@ CAUTIONS = (
     "Local rules, and the person who is responsible and licensed on site, prevail over anything "
     "written here.",
 )
-DISCLAIMER = (
-    "These are research estimates: no safety case, no certification and no warranty."
-)
+DISCLAIMER = "These are research estimates: no safety case, no certification and no warranty."
 
 
 def actinic_weight(wavelength_nm: ArrayLike) -> Real:

@@ -63,9 +63,7 @@ def results_json(result: RunResult) -> Json:
         },
         "comparison": comparisons[0] if comparisons else None,
         "comparisons": comparisons,
-        "exposures": {
-            name: _exposure(result, name, headline) for name in result.exposures
-        },
+        "exposures": {name: _exposure(result, name, headline) for name in result.exposures},
         "filters": [] if table is None else _filters(table.rows),
         "filters_unfiltered_photocurrent_ma_cm2": {}
         if table is None
@@ -73,8 +71,9 @@ def results_json(result: RunResult) -> Json:
         "filters_ranking_band": None if table is None else table.ranking_band,
         "lights": {
             light.name: _light(light)
-            for light in {e.exposure.light.name: e.exposure.light
-                          for e in result.exposures.values()}.values()
+            for light in {
+                e.exposure.light.name: e.exposure.light for e in result.exposures.values()
+            }.values()
         },
         "inputs": [_input(item) for item in scenario.inputs],
         "choices": list(scenario.choices),
@@ -210,9 +209,7 @@ def _comparison(comparison: Comparison, headline: BandNm | None) -> Json:
         "over_weights_per_volume": as_json(over_volume),
         "over_sensitivity": as_json(comparison.over_sensitivity),
         "device_hours_for_coupon_dose": _hours(comparison.coupon.exposure.hours, over_volume),
-        "why": {
-            band_key(b): _why(comparison.why.get(band_key(b))) for b in comparison.bands_nm
-        },
+        "why": {band_key(b): _why(comparison.why.get(band_key(b))) for b in comparison.bands_nm},
         "explanation": {key: comparison.explain(key) for key in comparison.why},
         "sensitivity": [
             {
@@ -457,4 +454,3 @@ def _input(item: InputFile) -> Json:
         "licence": licence or None,
         "sha256": digest or None,
     }
-

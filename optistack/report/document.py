@@ -34,6 +34,8 @@ _SECTIONS = (
     ("inputs", "Inputs and choices"),
     ("care", "Care"),
 )
+
+
 def report_html(data: Json, drawings: Sequence[Drawn]) -> str:
     """The page.
 

@@ -17,7 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.font_manager import get_font
+from matplotlib.font_manager import FontProperties, get_font
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator, NullLocator
@@ -133,13 +133,19 @@ def legible(text: str, *, bold: bool = False) -> str:
     return "".join(c if ord(c) in known else _REPLACEMENT for c in one_line(text))
 
 
+@lru_cache(maxsize=1)
+def _measure() -> Any:
+    canvas: Any = FigureCanvasAgg(Figure(figsize=(1, 1), dpi=DPI))
+    return canvas.get_renderer()
+
+
 @lru_cache(maxsize=4096)
 def text_width_in(text: str, size: float = TEXT_PT, bold: bool = False) -> float:
     """Width of a line of text [inch]."""
-    font = _font(bold)
-    font.set_size(size, DPI)  # as the picture is drawn: hinting changes widths by some per cent
-    font.set_text(text, 0.0)
-    return float(font.get_width_height()[0]) / 64 / DPI
+    style = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
+    # At the resolution of the picture: hinting changes widths by some per cent.
+    width, _, _ = _measure().get_text_width_height_descent(text, style, False)
+    return float(width) / DPI
 
 
 def fit(text: str, width_in: float, size: float = TEXT_PT, *, bold: bool = False) -> str:
@@ -199,7 +205,8 @@ class Sheet:
                 height / self.height_in,
             )
         )
-        axes.tick_params(length=3, pad=2.5)
+        # Grid lines and numbers are enough; marks as well would only cost time.
+        axes.tick_params(bottom=False, left=False, pad=3.5)
         return axes
 
     def box(self, left: float, top: float, width: float, height: float, **style: Any) -> None:
@@ -215,35 +222,61 @@ class Sheet:
     def arrow(self, x: float, start: float, end: float, width: float) -> None:
         """An upright arrow in inches from the upper left corner."""
         down = 1 if end > start else -1
-        self.line([x, x], [start, end - 0.1 * down], color=INK, linewidth=width,
-                  solid_capstyle="butt")
+        self.line(
+            [x, x], [start, end - 0.1 * down], color=INK, linewidth=width, solid_capstyle="butt"
+        )
         self.figure.add_artist(
             Polygon(
                 [(x - 0.045, end - 0.12 * down), (x + 0.045, end - 0.12 * down), (x, end)],
-                closed=True, facecolor=INK, linewidth=0, transform=self._inches,
+                closed=True,
+                facecolor=INK,
+                linewidth=0,
+                transform=self._inches,
             )
         )
 
     def text(
-        self, x: float, y: float, text: str, *, size: float = TEXT_PT, bold: bool = False,
-        color: str = INK, ha: str = "left", va: str = "baseline", pad: dict[str, Any] | None = None,
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        size: float = TEXT_PT,
+        bold: bool = False,
+        color: str = INK,
+        ha: str = "left",
+        va: str = "baseline",
+        pad: dict[str, Any] | None = None,
     ) -> None:
         """Text at (x, y) inches from the upper left corner."""
         self.figure.text(
-            x / WIDTH_IN, 1 - y / self.height_in, text, fontsize=size, color=color, ha=ha, va=va,
-            fontweight="bold" if bold else "normal", bbox=pad,
+            x / WIDTH_IN,
+            1 - y / self.height_in,
+            text,
+            fontsize=size,
+            color=color,
+            ha=ha,
+            va=va,
+            fontweight="bold" if bold else "normal",
+            bbox=pad,
         )
 
     def y_label(self, axes: Axes, text: str) -> None:
         """What the vertical axis shows, as a line above it: quicker read than turned text."""
         box = axes.get_position()
         self.text(
-            MARGIN_IN, (1 - box.y1) * self.height_in - 0.07,
-            fit(text, WIDTH_IN - 2 * MARGIN_IN, SMALL_PT), size=SMALL_PT, color=INK,
+            MARGIN_IN,
+            (1 - box.y1) * self.height_in - 0.07,
+            fit(text, WIDTH_IN - 2 * MARGIN_IN, SMALL_PT),
+            size=SMALL_PT,
+            color=INK,
         )
 
     def key(
-        self, top: float, entries: Sequence[tuple[str, dict[str, Any]]], left: float = MARGIN_IN,
+        self,
+        top: float,
+        entries: Sequence[tuple[str, dict[str, Any]]],
+        left: float = MARGIN_IN,
         width: float = WIDTH_IN - 2 * MARGIN_IN,
     ) -> None:
         """Line or marker samples with their names, side by side on one line."""
@@ -265,13 +298,18 @@ class Sheet:
         png, svg = io.BytesIO(), io.BytesIO()
         self.figure.set_dpi(DPI)
         FigureCanvasAgg(self.figure).print_png(  # type: ignore[no-untyped-call]
-            png, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
+            png, metadata={"Software": None}, pil_kwargs={"compress_level": 2}
         )
         FigureCanvasSVG(self.figure).print_svg(  # type: ignore[no-untyped-call]
             svg, metadata={"Date": None, "Creator": None, "Title": alt}
         )
         return Drawn(
-            name, key, alt, round(96 * WIDTH_IN), round(96 * self.height_in), png.getvalue(),
+            name,
+            key,
+            alt,
+            round(96 * WIDTH_IN),
+            round(96 * self.height_in),
+            png.getvalue(),
             svg.getvalue(),
         )
 
@@ -298,7 +336,9 @@ def log_ticks(low: float, high: float, most: int = 6) -> list[float]:
         return inside[start::step]
     for steps in _LOG_STEPS:
         ticks = [
-            float(f"{d * s:.6g}") for d in decades for s in steps
+            float(f"{d * s:.6g}")
+            for d in decades
+            for s in steps
             if low * (1 - 1e-9) <= d * s <= high * (1 + 1e-9)
         ]
         if len(ticks) >= 3 or steps is _LOG_STEPS[-1]:
@@ -328,8 +368,11 @@ def linear_axis(
     axes: Axes, which: Literal["x", "y"], low: float, high: float, most: int = 5
 ) -> None:
     """A linear axis with few round ticks and a grid."""
-    ticks = [t for t in MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
-             if low - 1e-9 * abs(high - low) <= t <= high + 1e-9 * abs(high - low)]
+    ticks = [
+        t
+        for t in MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+        if low - 1e-9 * abs(high - low) <= t <= high + 1e-9 * abs(high - low)
+    ]
     getattr(axes, f"set_{which}lim")(low, high)
     labels = [f"{0.0 if abs(t) < 1e-12 else t:g}" for t in ticks]
     getattr(axes, f"set_{which}ticks")(ticks, labels=labels)
@@ -372,8 +415,10 @@ def place_labels(
                 cy = y + sin * (radius + 0.02 + half_h + ring)
                 area = (cx - half_w, cy - half_h, cx + half_w, cy + half_h)
                 outside = (
-                    max(0.0, box[0] - area[0]) + max(0.0, area[2] - box[2])
-                    + max(0.0, box[1] - area[1]) + max(0.0, area[3] - box[3])
+                    max(0.0, box[0] - area[0])
+                    + max(0.0, area[2] - box[2])
+                    + max(0.0, box[1] - area[1])
+                    + max(0.0, area[3] - box[3])
                 )
                 cost = 100 * outside + 10 * sum(_overlap(area, b) for b in busy) + 0.02 * ring
                 if cost < least - 1e-12:
@@ -390,4 +435,3 @@ def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> float:
     w = min(a[2], b[2]) - max(a[0], b[0])
     h = min(a[3], b[3]) - max(a[1], b[1])
     return float(np.sqrt(w * h)) if w > 0 and h > 0 else 0.0
-

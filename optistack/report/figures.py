@@ -35,27 +35,50 @@ def draw_figures(
         From `optistack.report.data.depth_profiles`.
     progress : callable
     """
-    cases = [
-        Case(c, d)
-        for c, d in zip(result.comparisons, data["comparisons"], strict=True)
-    ][:MOST_LIGHTS]
+    cases = [Case(c, d) for c, d in zip(result.comparisons, data["comparisons"], strict=True)][
+        :MOST_LIGHTS
+    ]
     drawers: tuple[tuple[str, Callable[[], Sheet | None], str], ...] = (
-        ("stacks", lambda: stacks_sheet(result, cases),
-         "Layers of the stacks in the order of the light"),
-        ("spectra", lambda: spectra_sheet(result, data),
-         "Photon flux of every light and transmittance of every filter against wavelength"),
-        ("budget", lambda: budget_sheet(result, data, cases),
-         "Share of the incident photons that each layer takes, as bars"),
-        ("absorbed", lambda: absorbed_sheet(data, cases),
-         "Photons absorbed in the layer against wavelength, coupon and device"),
-        ("depth", lambda: depth_sheet(data, cases, profiles),
-         "Photons absorbed per volume against depth in the layer, coupon and device"),
-        ("why", lambda: why_sheet(data, cases),
-         "Three factors and their product, the ratio device over coupon, on a logarithmic axis"),
-        ("filters", lambda: trade_off_sheet(data),
-         "Dose left behind each filter against the photocurrent it costs"),
-        ("certainty", lambda: certainty_sheet(cases),
-         "Ratio device over coupon for every spectral weight and for changed k of the layer"),
+        (
+            "stacks",
+            lambda: stacks_sheet(result, cases),
+            "Layers of the stacks in the order of the light",
+        ),
+        (
+            "spectra",
+            lambda: spectra_sheet(result, data),
+            "Photon flux of every light and transmittance of every filter against wavelength",
+        ),
+        (
+            "budget",
+            lambda: budget_sheet(result, data, cases),
+            "Share of the incident photons that each layer takes, as bars",
+        ),
+        (
+            "absorbed",
+            lambda: absorbed_sheet(data, cases),
+            "Photons absorbed in the layer against wavelength, coupon and device",
+        ),
+        (
+            "depth",
+            lambda: depth_sheet(data, cases, profiles),
+            "Photons absorbed per volume against depth in the layer, coupon and device",
+        ),
+        (
+            "why",
+            lambda: why_sheet(data, cases),
+            "Three factors and their product, the ratio device over coupon, on a logarithmic axis",
+        ),
+        (
+            "filters",
+            lambda: trade_off_sheet(data),
+            "Dose left behind each filter against the photocurrent it costs",
+        ),
+        (
+            "certainty",
+            lambda: certainty_sheet(cases),
+            "Ratio device over coupon for every spectral weight and for changed k of the layer",
+        ),
     )
     for i, (key, draw, alt) in enumerate(drawers, start=1):
         with house_style():

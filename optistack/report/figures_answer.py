@@ -74,8 +74,12 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
     for j, (label, key) in enumerate(factors):
         bold = key == "ratio"
         sheet.text(
-            MARGIN_IN, top + (j + 0.5) * row, fit(label, left - 0.15, SMALL_PT, bold=bold),
-            size=SMALL_PT, va="center", bold=bold,
+            MARGIN_IN,
+            top + (j + 0.5) * row,
+            fit(label, left - 0.15, SMALL_PT, bold=bold),
+            size=SMALL_PT,
+            va="center",
+            bold=bold,
         )
         if bold:
             axes.axhspan(j * row, (j + 1) * row, color="#eef2f5", linewidth=0, zorder=0)
@@ -88,9 +92,16 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
             axes.plot([value], [y], MARKERS[i], color=LIGHTS[i], markersize=6)
             below = value < 1
             axes.annotate(
-                number(value), (value, y), (-7 if below else 7, 0), textcoords="offset points",
-                fontsize=SMALL_PT, ha="right" if below else "left", va="center", color=LIGHTS[i],
-                fontweight="bold" if bold else "normal", annotation_clip=False,
+                number(value),
+                (value, y),
+                (-7 if below else 7, 0),
+                textcoords="offset points",
+                fontsize=SMALL_PT,
+                ha="right" if below else "left",
+                va="center",
+                color=LIGHTS[i],
+                fontweight="bold" if bold else "normal",
+                annotation_clip=False,
             )
     axes.set_xlabel(f"factor in the ratio device / coupon, {band} nm", x=0.5)
     _marker_key(sheet, 0.2, [light for light, _ in shown])
@@ -131,8 +142,12 @@ def trade_off_sheet(data: Json) -> Sheet | None:
     if not middles:
         return None
     # The lower end of a reading below the stray-light floor is no place on a logarithmic axis.
-    ends = [x for r in usable for x in parts(r["dose_left"][band])[1:3]
-            if x is not None and x > min(middles) / 10]
+    ends = [
+        x
+        for r in usable
+        for x in parts(r["dose_left"][band])[1:3]
+        if x is not None and x > min(middles) / 10
+    ]
     low, high = padded(min(*middles, *ends), max(*middles, *ends), 1.6)
     names: dict[int, str] = {}
     for r in usable:
@@ -145,9 +160,14 @@ def trade_off_sheet(data: Json) -> Sheet | None:
     foot = 0.46
     sheet = Sheet(0.62 + rows * (panel + foot) + (rows - 1) * 0.2 + 0.05 + key_rows * LINE_IN + 0.1)
     sheet.text(
-        MARGIN_IN, 0.2,
-        fit(f"absorbed photons left in {fit(usable[0]['layer'], 1.4, SMALL_PT)}, {band} nm, share",
-            INNER_IN, SMALL_PT), size=SMALL_PT,
+        MARGIN_IN,
+        0.2,
+        fit(
+            f"absorbed photons left in {fit(usable[0]['layer'], 1.4, SMALL_PT)}, {band} nm, share",
+            INNER_IN,
+            SMALL_PT,
+        ),
+        size=SMALL_PT,
     )
     for i, exposure in enumerate(exposures):
         here = [r for r in usable if r["exposure"] == exposure]
@@ -165,8 +185,16 @@ def trade_off_sheet(data: Json) -> Sheet | None:
         if first < 0:
             axes.axvline(0.0, color=PALE, linewidth=0.9)
         axes.set_xlabel("photocurrent lost (mA/cm²)")
-        _draw_choices(sheet, axes, here, band, (low, high), (first - pad, last + pad),
-                      (x, top, width, panel), MARKERS[i])
+        _draw_choices(
+            sheet,
+            axes,
+            here,
+            band,
+            (low, high),
+            (first - pad, last + pad),
+            (x, top, width, panel),
+            MARKERS[i],
+        )
     y = 0.62 + rows * (panel + foot) + (rows - 1) * 0.2 + 0.05
     kept = {r["number"] for r in usable if not r["dominated"]}
     for n, name in sorted(names.items()):
@@ -175,21 +203,33 @@ def trade_off_sheet(data: Json) -> Sheet | None:
             MARGIN_IN + 0.2, y + 0.12, str(n), size=SMALL_PT, bold=True, ha="right", color=ink
         )
         sheet.text(
-            MARGIN_IN + 0.28, y + 0.12, fit(name, INNER_IN - 0.3, SMALL_PT), size=SMALL_PT,
+            MARGIN_IN + 0.28,
+            y + 0.12,
+            fit(name, INNER_IN - 0.3, SMALL_PT),
+            size=SMALL_PT,
             color=ink,
         )
         y += LINE_IN
     if any(r["dominated"] for r in usable):
         sheet.text(
-            MARGIN_IN, y + 0.14, "open: another filter is better in both", size=SMALL_PT,
+            MARGIN_IN,
+            y + 0.14,
+            "open: another filter is better in both",
+            size=SMALL_PT,
             color=FAINT_INK,
         )
     return sheet
 
 
 def _draw_choices(
-    sheet: Sheet, axes: Axes, rows: Sequence[Json], band: str, y_limits: tuple[float, float],
-    x_limits: tuple[float, float], frame: tuple[float, float, float, float], marker: str,
+    sheet: Sheet,
+    axes: Axes,
+    rows: Sequence[Json],
+    band: str,
+    y_limits: tuple[float, float],
+    x_limits: tuple[float, float],
+    frame: tuple[float, float, float, float],
+    marker: str,
 ) -> None:
     left, top, width, height = frame
     points, labels, faint = [], [], []
@@ -210,9 +250,16 @@ def _draw_choices(
         color = PALE if row["dominated"] else INK
         if bound == "upper" or value <= 0:
             axes.annotate(
-                "", (lost, max(y / 1.9, y_limits[0])), (lost, y),
-                arrowprops={"arrowstyle": "-|>", "color": color, "lw": 1.0, "shrinkA": 0,
-                            "shrinkB": 0},
+                "",
+                (lost, max(y / 1.9, y_limits[0])),
+                (lost, y),
+                arrowprops={
+                    "arrowstyle": "-|>",
+                    "color": color,
+                    "lw": 1.0,
+                    "shrinkA": 0,
+                    "shrinkB": 0,
+                },
             )
         elif low is not None and high is not None and high > low:
             low = max(low, y_limits[0])
@@ -222,8 +269,13 @@ def _draw_choices(
             axes.plot([lost_low, lost_high], [y, y], color=color, linewidth=1.1)
             bars.append((inch_x(lost_low), inch_y(y) - 0.01, inch_x(lost_high), inch_y(y) + 0.01))
         axes.plot(
-            [lost], [y], marker, color=color, markersize=5.5,
-            markerfacecolor="white" if row["dominated"] else color, clip_on=False,
+            [lost],
+            [y],
+            marker,
+            color=color,
+            markersize=5.5,
+            markerfacecolor="white" if row["dominated"] else color,
+            clip_on=False,
         )
         points.append((inch_x(lost), inch_y(y)))
         labels.append(str(row["number"]))
@@ -233,12 +285,20 @@ def _draw_choices(
         color = FAINT_INK if pale else INK
         if np.hypot(x - px, y - py) > 0.19:
             sheet.line(
-                [left + px, left + x], [top + height - py, top + height - y], color=PALE,
+                [left + px, left + x],
+                [top + height - py, top + height - y],
+                color=PALE,
                 linewidth=0.6,
             )
         sheet.text(
-            left + x, top + height - y, label, size=SMALL_PT, ha="center", va="center",
-            color=color, bold=not pale,
+            left + x,
+            top + height - y,
+            label,
+            size=SMALL_PT,
+            ha="center",
+            va="center",
+            color=color,
+            bold=not pale,
             pad={"facecolor": "white", "edgecolor": "none", "pad": 0.2, "alpha": 0.7},
         )
 
@@ -276,20 +336,34 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
     sheet.text(
-        MARGIN_IN, top - 0.07,
+        MARGIN_IN,
+        top - 0.07,
         fit(f"spectral weight, {band} nm; line: light's variants", INNER_IN, SMALL_PT, bold=True),
-        size=SMALL_PT, bold=True,
+        size=SMALL_PT,
+        bold=True,
     )
     if scales:
         sheet.text(
-            MARGIN_IN, top + split * row + gap - 0.05,
-            fit(f"k of {fit(cases[0].comparison.layer, 1.4, SMALL_PT)} scaled; line: k tilted",
-                INNER_IN, SMALL_PT, bold=True), size=SMALL_PT, bold=True,
+            MARGIN_IN,
+            top + split * row + gap - 0.05,
+            fit(
+                f"k of {fit(cases[0].comparison.layer, 1.4, SMALL_PT)} scaled; line: k tilted",
+                INNER_IN,
+                SMALL_PT,
+                bold=True,
+            ),
+            size=SMALL_PT,
+            bold=True,
         )
     for j, (label, values) in enumerate(rows):
         base = j * row + (gap if j >= split else 0.0)
-        sheet.text(MARGIN_IN + 0.08, top + base + row / 2, fit(label, left - 0.25, SMALL_PT),
-                   size=SMALL_PT, va="center")
+        sheet.text(
+            MARGIN_IN + 0.08,
+            top + base + row / 2,
+            fit(label, left - 0.25, SMALL_PT),
+            size=SMALL_PT,
+            va="center",
+        )
         if j % 2 == 0:
             axes.axhspan(base, base + row, color="#f4f6f7", linewidth=0, zorder=0)
         for i, value in enumerate(values):

@@ -83,8 +83,13 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
         title = f"{side}, {run.exposure.light.name}"
         if run.exposure.filters:
             title += f", {run.exposure.filter_name}"
-        sheet.text(MARGIN_IN, y + 0.14, fit(title, INNER_IN, bold=True), bold=True,
-                   color=SIDES.get(side, {"color": INK})["color"])
+        sheet.text(
+            MARGIN_IN,
+            y + 0.14,
+            fit(title, INNER_IN, bold=True),
+            bold=True,
+            color=SIDES.get(side, {"color": INK})["color"],
+        )
         y += 0.22
         x = MARGIN_IN
         for name, share, label in segments:
@@ -94,14 +99,21 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
                 face, hatch = ASKED, ""
             elif name == "transmitted":
                 face, hatch = "#ffffff", "//"
-            sheet.box(x, y, width, bar_h, facecolor=face, edgecolor="#b9c0c5", hatch=hatch,
-                      linewidth=0.5)
+            sheet.box(
+                x, y, width, bar_h, facecolor=face, edgecolor="#b9c0c5", hatch=hatch, linewidth=0.5
+            )
             if label:
                 ink = "white" if name == layer else INK
                 pad = {"facecolor": face, "edgecolor": "none", "pad": 1.0}
                 sheet.text(
-                    x + width / 2, y + bar_h / 2, label, size=SMALL_PT, ha="center", va="center",
-                    color=ink, pad=pad if hatch else None,
+                    x + width / 2,
+                    y + bar_h / 2,
+                    label,
+                    size=SMALL_PT,
+                    ha="center",
+                    va="center",
+                    color=ink,
+                    pad=pad if hatch else None,
                 )
             x += width
         y += bar_h + 0.04
@@ -185,8 +197,12 @@ def absorbed_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
             style = SIDES[side]
             if len(shapes) > 1:
                 axes.fill_between(
-                    lam, shapes.min(axis=0) / scale, shapes.max(axis=0) / scale,
-                    color=style["color"], alpha=0.22, linewidth=0,
+                    lam,
+                    shapes.min(axis=0) / scale,
+                    shapes.max(axis=0) / scale,
+                    color=style["color"],
+                    alpha=0.22,
+                    linewidth=0,
                 )
             axes.plot(lam, shapes[0] / scale, **style)
         linear_axis(axes, "x", *limits, 7)
@@ -231,8 +247,9 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
         curves = []
         for side, run, layer in case.sides:
             thick = run.stack.layers[run.stack.position(layer)].thickness_nm
-            entry = next(x for x in data["exposures"][run.exposure.name]["layers"]
-                         if x["name"] == layer)
+            entry = next(
+                x for x in data["exposures"][run.exposure.name]["layers"] if x["name"] == layer
+            )
             faces = entry.get("first_nanometre", {}).get(band)
             if faces is None:
                 continue
@@ -298,8 +315,14 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
                 up = rank == 0
                 y = max([*near, value / power]) if up else min([*near, value / power])
                 axes.annotate(
-                    number(value / power), (at / scale, y), (0, 5 if up else -5),
-                    textcoords="offset points", fontsize=SMALL_PT, color=style["color"], ha=ha,
-                    va="bottom" if up else "top", annotation_clip=False,
+                    number(value / power),
+                    (at / scale, y),
+                    (0, 5 if up else -5),
+                    textcoords="offset points",
+                    fontsize=SMALL_PT,
+                    color=style["color"],
+                    ha=ha,
+                    va="bottom" if up else "top",
+                    annotation_clip=False,
                 )
     return sheet

@@ -119,9 +119,7 @@ def stacks_sheet(result: RunResult, cases: Sequence[Case]) -> Sheet | None:
         for i, (label, run, layer) in enumerate(row):
             _draw_stack(sheet, MARGIN_IN + i * (width + 0.2), top, width, label, run, layer)
         top += height + 0.15
-    sheet.text(
-        MARGIN_IN, sheet.height_in - 0.09, "Layers are not drawn to scale.", size=SMALL_PT
-    )
+    sheet.text(MARGIN_IN, sheet.height_in - 0.09, "Layers are not drawn to scale.", size=SMALL_PT)
     return sheet
 
 
@@ -156,8 +154,12 @@ def _draw_stack(
     for item in _items(run, layer):
         if item.kind == "gap":
             sheet.text(
-                left + width / 2, y + _GAP_IN / 2, fit(item.note, width, SMALL_PT), size=SMALL_PT,
-                ha="center", va="center",
+                left + width / 2,
+                y + _GAP_IN / 2,
+                fit(item.note, width, SMALL_PT),
+                size=SMALL_PT,
+                ha="center",
+                va="center",
             )
             y += _GAP_IN
             continue
@@ -168,30 +170,46 @@ def _draw_stack(
             "holder": ("#ffffff", PALE, "xxxx"),
         }.get(item.kind, ("#f6f8f9", PALE, ""))
         if hatch:
-            sheet.box(left, y, width, _BOX_IN, facecolor=face, edgecolor=GRID, linewidth=0,
-                      hatch=hatch)
-        sheet.box(left, y, width, _BOX_IN, facecolor="none" if hatch else face, edgecolor=edge,
-                  linewidth=0.8)
+            sheet.box(
+                left, y, width, _BOX_IN, facecolor=face, edgecolor=GRID, linewidth=0, hatch=hatch
+            )
+        sheet.box(
+            left,
+            y,
+            width,
+            _BOX_IN,
+            facecolor="none" if hatch else face,
+            edgecolor=edge,
+            linewidth=0.8,
+        )
         bold = item.kind == "asked"
         ink = "white" if bold else INK
         note_width = text_width_in(item.note, SMALL_PT)
         name = fit(item.name, width - note_width - 0.26, SMALL_PT, bold=bold)
         middle = y + _BOX_IN / 2
         if hatch:  # words stay readable on a hatched box
-            for x, w in ((left + 0.04, text_width_in(name, SMALL_PT, bold) + 0.08),
-                         (left + width - note_width - 0.12, note_width + 0.08)):
+            for x, w in (
+                (left + 0.04, text_width_in(name, SMALL_PT, bold) + 0.08),
+                (left + width - note_width - 0.12, note_width + 0.08),
+            ):
                 if w > 0.1:
                     sheet.box(x, y + 0.03, w, _BOX_IN - 0.06, facecolor=face, linewidth=0)
         sheet.text(left + 0.08, middle, name, size=SMALL_PT, va="center", bold=bold, color=ink)
         sheet.text(
-            left + width - 0.08, middle, item.note, size=SMALL_PT, ha="right", va="center",
+            left + width - 0.08,
+            middle,
+            item.note,
+            size=SMALL_PT,
+            ha="right",
+            va="center",
             color=ink,
         )
         y += _BOX_IN
     if geometry.rear_share > 0:
         sheet.arrow(left + 0.1, y + 0.3, y + 0.04, 1.0)
         sheet.text(
-            left + 0.22, y + 0.22,
+            left + 0.22,
+            y + 0.22,
             fit(f"rear light, {100 * geometry.rear_share:.3g} % of front", width - 0.22, SMALL_PT),
             size=SMALL_PT,
         )
@@ -269,8 +287,12 @@ def spectra_sheet(result: RunResult, data: Json) -> Sheet | None:
         style = styles[light.name]
         if len(shapes) > 1:
             axes.fill_between(
-                lam, np.min(shapes, axis=0) / scale, np.max(shapes, axis=0) / scale,
-                color=style["color"], alpha=0.22, linewidth=0,
+                lam,
+                np.min(shapes, axis=0) / scale,
+                np.max(shapes, axis=0) / scale,
+                color=style["color"],
+                alpha=0.22,
+                linewidth=0,
             )
         axes.plot(lam, shapes[0] / scale, **{**style, "linewidth": 1.2})
     axes.set_xlim(*view)
@@ -288,9 +310,7 @@ def spectra_sheet(result: RunResult, data: Json) -> Sheet | None:
     return sheet
 
 
-def _filter_curves(
-    result: RunResult, data: Json
-) -> list[tuple[str, str, Real, Real]]:
+def _filter_curves(result: RunResult, data: Json) -> list[tuple[str, str, Real, Real]]:
     """(numbers, name, wavelength, external transmittance), the numbers as in the table."""
     numbers: dict[str, list[int]] = {}
     for row in data["filters"]:
@@ -315,7 +335,10 @@ def _filter_curves(
 
 
 def _draw_transmittances(
-    sheet: Sheet, curves: Sequence[tuple[str, str, Real, Real]], top: float, height: float,
+    sheet: Sheet,
+    curves: Sequence[tuple[str, str, Real, Real]],
+    top: float,
+    height: float,
     view: BandNm,
 ) -> None:
     axes = sheet.axes(0.5, top, WIDTH_IN - 0.5 - 0.15, height)
@@ -332,8 +355,15 @@ def _draw_transmittances(
         if marks:
             x, y = spots.pop(0)
             axes.text(
-                x, y, marks, fontsize=SMALL_PT, fontweight="bold", color=style["color"],
-                ha="center", va="center", zorder=5,
+                x,
+                y,
+                marks,
+                fontsize=SMALL_PT,
+                fontweight="bold",
+                color=style["color"],
+                ha="center",
+                va="center",
+                zorder=5,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
             )
     below = top + height + 0.44 + 0.13
@@ -343,8 +373,10 @@ def _draw_transmittances(
         style = {"color": CURVES[i % len(CURVES)], "linestyle": LINES[(i // 2) % len(LINES)]}
         text = f"{marks}  {name}" if marks else name
         sheet.key(
-            below + (i % per_column) * LINE_IN, [(text, style)],
-            left=MARGIN_IN + (i // per_column) * half, width=half,
+            below + (i % per_column) * LINE_IN,
+            [(text, style)],
+            left=MARGIN_IN + (i // per_column) * half,
+            width=half,
         )
 
 
@@ -354,29 +386,31 @@ def _spots_on_curves(
     """For each curve the point, on its slope, that is farthest from all others and their labels."""
     lines = [np.stack([lam * inch_per_nm, t * inch_per_unit]) for _, _, lam, t in curves]
     out: list[tuple[float, float]] = []
-    taken: list[tuple[float, float]] = []
+    taken: list[tuple[float, float, float]] = []
     for i, (marks, _, lam, t) in enumerate(curves):
         steep = np.flatnonzero((t > 0.08 * t.max()) & (t < 0.92 * t.max()))
         if not steep.size:
             steep = np.array([t.size // 2])
         steep = steep[:: max(1, steep.size // 25)]
-        wide = text_width_in(marks, SMALL_PT, True) / 2
+        wide = text_width_in(marks, SMALL_PT, True) / 2 + 0.01
         best, most = int(steep[0]), -np.inf
         for at in steep:
             here = lines[i][:, at]
-            # Clear of the text's own width as well as its height.
+            # Clear of the other curves and labels, by the text's own width and height.
             room = [
                 float(np.hypot(np.maximum(np.abs(o[0] - here[0]) - wide, 0), o[1] - here[1]).min())
-                for j, o in enumerate(lines) if j != i
+                for j, o in enumerate(lines)
+                if j != i
             ]
-            room += [
-                float(np.hypot(max(abs(x - here[0]) - 2 * wide, 0.0), y - here[1]))
-                for x, y in taken
-            ]
+            for x, y, other in taken:
+                across = abs(x - here[0]) - wide - other
+                down = abs(y - here[1]) - SMALL_PT / 72
+                touching = across < 0 and down < 0
+                room.append(max(across, down) if touching else max(across, 0.0) + max(down, 0.0))
             edge = min(here[1], 1.02 * inch_per_unit - here[1]) - 0.09
             least = min([*room, 0.3]) + 0.1 * min(edge, 0.3)
             if least > most:
                 best, most = int(at), least
-        taken.append((float(lines[i][0, best]), float(lines[i][1, best])))
+        taken.append((float(lines[i][0, best]), float(lines[i][1, best]), wide))
         out.append((float(lam[best]), float(t[best])))
     return out

@@ -85,8 +85,13 @@ def _ratio_table(data: Json) -> str:
     band = f"{weight['band_nm'][0]:g}-{weight['band_nm'][1]:g} nm"
     return table(
         f"Absorbed photon dose rate in {first['layer']}, device over coupon, per area, {band}",
-        ["light", safe(weight["name"]), "all weights and variants of the light",
-         "k scaled and tilted", "side of 1"],
+        [
+            "light",
+            safe(weight["name"]),
+            "all weights and variants of the light",
+            "k scaled and tilted",
+            "side of 1",
+        ],
         rows,
     )
 
@@ -113,8 +118,14 @@ def _single_answer(data: Json) -> str:
         "lead",
     ) + table(
         f"Photons absorbed in {layer}, {band} nm",
-        ["exposure", "light", "photons/(m² s)", "share of incident photons", "hours",
-         "dose, photons/m²"],
+        [
+            "exposure",
+            "light",
+            "photons/(m² s)",
+            "share of incident photons",
+            "hours",
+            "dose, photons/m²",
+        ],
         rows,
         words=2,
     )
@@ -156,11 +167,15 @@ def why_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
     out.append(
         figures(
             figure(
-                drawn, "stacks", "The stacks, the lit side above.",
+                drawn,
+                "stacks",
+                "The stacks, the lit side above.",
                 "The layer in question is filled. Thicknesses are written, not drawn to scale.",
             ),
             figure(
-                drawn, "why", f"Three factors make the ratio, {band} nm.",
+                drawn,
+                "why",
+                f"Three factors make the ratio, {band} nm.",
                 "Each bar starts at 1; left of 1 takes photons away in the device against the "
                 "coupon, right of 1 adds them. Front absorption: layers and filters before the "
                 "layer. Return from behind: mirror, interference, holder, light on the rear. "
@@ -168,7 +183,9 @@ def why_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
                 "ratio.",
             ),
             figure(
-                drawn, "budget", f"Where the photons go, {band} nm.",
+                drawn,
+                "budget",
+                f"Where the photons go, {band} nm.",
                 "Each bar is all incident light, split in the order in which the light meets the "
                 "layers. Shares are of the photons on the lit side (and rear, where it is lit).",
             ),
@@ -219,18 +236,24 @@ def photons_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
     out = [
         figures(
             figure(
-                drawn, "spectra", "The light, and what the filters pass, 280-500 nm.",
+                drawn,
+                "spectra",
+                "The light, and what the filters pass, 280-500 nm.",
                 "Above: photons per wavelength at the sample plane; a shaded band is the range "
                 "over the variants of a lamp. Below: external transmittance of each filter as a "
                 "slab in air; the numbers are those of the table of filters.",
             ),
             figure(
-                drawn, "absorbed", f"Which photons the layer absorbs, {band} nm.",
+                drawn,
+                "absorbed",
+                f"Which photons the layer absorbs, {band} nm.",
                 "The area under a curve is the rate. Where the device's curve lies far below the "
                 "coupon's, the layers in front have taken the photons.",
             ),
             figure(
-                drawn, "depth", f"Where in the layer they are absorbed, {band} nm.",
+                drawn,
+                "depth",
+                f"Where in the layer they are absorbed, {band} nm.",
                 "Numbers beside the dots are means over the first nanometre at each face, where "
                 "contacts and barriers begin.",
             ),
@@ -292,9 +315,17 @@ def _absorbed_table(data: Json) -> str:
         return ""
     return table(
         f"Photons absorbed in {data['question']['layer']}, and the dose of each exposure",
-        ["exposure", "band (nm)", "share of incident photons", "absorbed photons (1/(m² s))",
-         "mean per volume (1/(m³ s))", "hours", "incident energy (J/m²)",
-         "absorbed photons (1/m²)", "absorbed photons (mol/m²)"],
+        [
+            "exposure",
+            "band (nm)",
+            "share of incident photons",
+            "absorbed photons (1/(m² s))",
+            "mean per volume (1/(m³ s))",
+            "hours",
+            "incident energy (J/m²)",
+            "absorbed photons (1/m²)",
+            "absorbed photons (mol/m²)",
+        ],
         rows,
         words=2,
         merge=True,

@@ -66,7 +66,9 @@ def filters_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
         ),
         figures(
             figure(
-                drawn, "filters", f"Dose left against photocurrent lost, {band} nm.",
+                drawn,
+                "filters",
+                f"Dose left against photocurrent lost, {band} nm.",
                 "Low and left is good. Lines are ranges over the variants of the light and over "
                 "what is not known; an arrow downwards: at most this. The same numbers as in the "
                 "table. Open symbols: another filter is at least as good in both.",
@@ -103,8 +105,13 @@ def _filter_table(data: Json, band: str, exposures: Sequence[tuple[str, str]]) -
     )
     head = ["no.", "filter", "mount"]
     for _ in exposures:
-        head += ["dose left", "divided by", "all weights", "to 500 nm",
-                 "photocurrent lost (mA/cm²; share)"]
+        head += [
+            "dose left",
+            "divided by",
+            "all weights",
+            "to 500 nm",
+            "photocurrent lost (mA/cm²; share)",
+        ]
     return table(
         f"Filters: what is left of the absorbed photons, {band} nm, and the photocurrent lost",
         head,
@@ -143,7 +150,9 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
         out.append(
             figures(
                 figure(
-                    drawn, "certainty", "The ratio device / coupon, over what is not known.",
+                    drawn,
+                    "certainty",
+                    "The ratio device / coupon, over what is not known.",
                     "Above: one row per spectral weight; lines are ranges over the variants of a "
                     "lamp. Below: with k of the layer scaled; lines: k also tilted by "
                     "exp(±(wavelength - 340 nm)/40 nm). The vertical line is equal dose.",
@@ -171,7 +180,9 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
 
 
 def _by_light(
-    comparisons: Sequence[Json], keys: Sequence[Any], label: Callable[[Any], list[str]],
+    comparisons: Sequence[Json],
+    keys: Sequence[Any],
+    label: Callable[[Any], list[str]],
     value: Callable[[Json, Any], Any],
 ) -> list[list[str]]:
     return [[*label(k), *(value_cell(value(c, k)) for c in comparisons)] for k in keys]
@@ -190,9 +201,7 @@ def _weight_table(comparisons: Sequence[Json]) -> str:
             kind = "every photon alike"
         return [safe(weight["name"]), f"{low:g}-{high:g}", safe(kind)]
 
-    rows = _by_light(
-        comparisons, weights, label, lambda c, w: c["weighted_ratio"].get(w["name"])
-    )
+    rows = _by_light(comparisons, weights, label, lambda c, w: c["weighted_ratio"].get(w["name"]))
     return table(
         "Ratio device / coupon for every spectral weight",
         [
@@ -338,10 +347,17 @@ def inputs_section(data: Json) -> str:
         out.append(
             table(
                 "Tables and files used, with grade, source, licence and checksum",
-                ["used as", "table or file", "grade", "kind", "title and source", "licence",
-                 "SHA-256"],
+                [
+                    "used as",
+                    "table or file",
+                    "grade",
+                    "kind",
+                    "title and source",
+                    "licence",
+                    "SHA-256",
+                ],
                 rows,
-                        words=7,
+                words=7,
                 kind="prose",
             )
         )
@@ -428,9 +444,7 @@ def care_section(data: Json) -> str:
                 f"about {duration(actinic[0])}"
             )
         if near:
-            pieces.append(
-                f"that for eyes (10 kJ/m² in 315-400 nm) in about {duration(near[0])}"
-            )
+            pieces.append(f"that for eyes (10 kJ/m² in 315-400 nm) in about {duration(near[0])}")
         if pieces:
             limits.append(
                 f"{name}: at the sample plane, unprotected, {', and '.join(pieces)}. From the "

@@ -43,8 +43,19 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "spectra.csv": _spectra(result),
         "depth_profile.csv": _depth(data, profiles),
         "inputs.csv": [
-            {k: item[k] for k in ("used_as", "name", "title", "kind", "grade", "source", "licence",
-                                  "sha256")}
+            {
+                k: item[k]
+                for k in (
+                    "used_as",
+                    "name",
+                    "title",
+                    "kind",
+                    "grade",
+                    "source",
+                    "licence",
+                    "sha256",
+                )
+            }
             for item in data["inputs"]
         ],
     }
@@ -101,8 +112,12 @@ def _exposures(data: Json) -> list[Json]:
             }
             for band, incident in exposure["incident"].items():
                 known = incident or dict.fromkeys(
-                    ("irradiance_w_m2", "photon_flux_m2_s", "radiant_exposure_j_m2",
-                     "photon_exposure_m2")
+                    (
+                        "irradiance_w_m2",
+                        "photon_flux_m2_s",
+                        "radiant_exposure_j_m2",
+                        "photon_exposure_m2",
+                    )
                 )
                 rows.append(
                     {
@@ -155,8 +170,15 @@ def _comparisons(data: Json) -> list[Json]:
     for c in data["comparisons"]:
         head = {
             k: c[k]
-            for k in ("light", "coupon", "device", "coupon_exposure", "device_exposure", "layer",
-                      "coupon_layer")
+            for k in (
+                "light",
+                "coupon",
+                "device",
+                "coupon_exposure",
+                "device_exposure",
+                "layer",
+                "coupon_layer",
+            )
         }
         scale = c["coupon_thickness_nm"] / c["device_thickness_nm"]
         for band, ratio in c["ratio"].items():
@@ -170,8 +192,12 @@ def _comparisons(data: Json) -> list[Json]:
                     **_ranged("ratio_per_volume", c["ratio_per_volume"][band]),
                     **{
                         k: why.get(k)
-                        for k in ("front_absorption", "return_from_behind", "surroundings",
-                                  "rear_light")
+                        for k in (
+                            "front_absorption",
+                            "return_from_behind",
+                            "surroundings",
+                            "rear_light",
+                        )
                     },
                 }
             )
@@ -229,8 +255,9 @@ def _filters(data: Json) -> list[Json]:
             **_ranged("photocurrent_lost_fraction", f["photocurrent_lost_fraction"]),
             "dominated": f["dominated"],
         }
-        answers = [(band, None, v, f["reduction_factor"][band]) for band, v in
-                   f["dose_left"].items()]
+        answers = [
+            (band, None, v, f["reduction_factor"][band]) for band, v in f["dose_left"].items()
+        ]
         answers += [(None, weight, v, None) for weight, v in f["weighted_dose_left"].items()]
         for band, weight, left, factor in answers:
             rows.append(

@@ -325,7 +325,9 @@ def summarise(data: Json) -> str:
     def say(text: str, indent: str = "") -> None:
         lines.extend(
             textwrap.wrap(
-                one_line(text), WIDTH, initial_indent=indent,
+                one_line(text),
+                WIDTH,
+                initial_indent=indent,
                 subsequent_indent=indent + ("  " if indent else ""),
             )
         )

@@ -195,7 +195,7 @@ def _limits(scenario: Scenario, exposure: Exposure, *, with_filters: bool) -> Ba
     if collection is not None:
         bands.append(collection.range_nm)
     if with_filters:
-        bands += long_bands(question.candidates, question.weights)
+        bands += long_bands(question.candidates, question.weights, exposure.light)
     return exposure.needed_range(bands)
 
 

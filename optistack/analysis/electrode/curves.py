@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -115,7 +114,7 @@ class CellCurves:
 
     def plot(self, ax: Any = None) -> Any:
         """Current density against voltage, on a matplotlib Axes."""
-        ax = _axes(ax)
+        ax = axes(ax)
         for r, row in zip(self.sheet_resistance_ohm_sq, self.current_density_ma_cm2, strict=True):
             ax.plot(self.voltage_v, row, label=f"{r:.3g} ohm/sq")
         ax.axhline(0.0, color="0.7", linewidth=0.8)
@@ -174,7 +173,7 @@ class SheetProfile:
 
     def plot(self, ax: Any = None) -> Any:
         """Local current density against the distance from the finger."""
-        ax = _axes(ax)
+        ax = axes(ax)
         ax.plot(self.x_mm, self.local_current_density_ma_cm2)
         ax.set_xlabel("distance from the finger (mm)")
         ax.set_ylabel("local current density (mA/cm2)")
@@ -302,7 +301,8 @@ class Device:
         n = len(self.r_sq)
         voc = self._open_circuit()
         grid = np.concatenate([np.zeros((n, 1)), voc[:, None] * _SEARCH], axis=1)
-        current, slope, _ = self.current(grid, max(self.rtol, 1e-4))
+        flat = isinstance(self.geometry, ParallelFingers | OneEdge)
+        current, slope, _ = self.current(grid, max(self.rtol, 1e-4 if flat else 1e-2))
         # d(JV)/dV falls from Jsc to below zero at open circuit.
         rise = current - grid * slope
         # The last sample is taken from where it is still positive.
@@ -310,24 +310,34 @@ class Device:
         row = np.arange(n)
         low, high = grid[row, at], grid[row, at + 1]
         f_low, f_high = rise[row, at], rise[row, at + 1]
-        vmp, jmp, slope_mp, error_mp = low, current[row, at], slope[row, at], np.zeros(n)
-        for _ in range(12):
-            with np.errstate(divide="ignore", invalid="ignore"):
-                vmp = low + (high - low) * f_low / (f_low - f_high)
-            vmp = np.where((vmp > low) & (vmp < high), vmp, (low + high) / 2)
-            j, s, e = (x[:, 0] for x in self.current(vmp[:, None]))
-            jmp, slope_mp, error_mp = j, s, e
-            f = j - vmp * s
-            # Illinois: halve the weight of an end that stays.
-            upper = f <= 0
-            f_low = np.where(upper, f_low / 2, f)
-            f_high = np.where(upper, f, f_high / 2)
-            low, high = np.where(upper, low, vmp), np.where(upper, vmp, high)
-            # Newton's estimate of what is left; the power feels only its square.
-            left = np.abs(f) / np.maximum(slope_mp, 1e-300)
-            if np.all(left <= 3e-5 * self.law.diode_voltage):
+        vmp = _cubic_maximum(
+            low, high, current[row, at], current[row, at + 1], slope[row, at], slope[row, at + 1]
+        )
+        jsc = np.zeros(n)
+        f_rate, f_before, v_before = f_low, f_low, low
+        for trial in range(20):
+            # The first round also brings the short-circuit current.
+            asked = vmp[:, None] if trial else np.stack([vmp, np.zeros(n)], axis=1)
+            j, s, e = self.current(asked)
+            if not trial:
+                jsc = j[:, 1]
+            jmp, slope_mp, error_mp = j[:, 0], s[:, 0], e[:, 0]
+            f = jmp - vmp * slope_mp
+            # Twice the slope is what f loses per volt where J is bent little; the power feels only
+            # the square of what is left.
+            if np.all(np.abs(f) <= 2e-4 * self.law.diode_voltage * slope_mp):
                 break
-        jsc = self.current(np.zeros((n, 1)))[0][:, 0]
+            upper = f <= 0
+            if trial:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    rate = (f - f_before) / (vmp - v_before)
+                rate = np.where(np.isfinite(rate) & (rate < 0), rate, f_rate)
+            else:
+                rate = (f_high - f_low) / (high - low)
+            low, high = np.where(upper, low, vmp), np.where(upper, vmp, high)
+            f_rate, f_before, v_before = rate, f, vmp
+            vmp = vmp - f / rate
+            vmp = np.where((vmp > low) & (vmp < high), vmp, (low + high) / 2)
         power = vmp * jmp
         return OperatingPoints(
             self.r_sq, jsc, voc, power / (jsc * voc), power, vmp, jmp, error_mp / jmp
@@ -345,6 +355,23 @@ class Device:
             if np.all(np.abs(step) <= 1e-9 * self.law.diode_voltage):
                 break
         return voc
+
+
+def _cubic_maximum(
+    low: Real, high: Real, j_low: Real, j_high: Real, slope_low: Real, slope_high: Real
+) -> Real:
+    """Voltage of most power between two voltages, on the cubic through both currents."""
+    width = high - low
+    d0, d1 = -slope_low * width, -slope_high * width
+    bend = d0 + d1 - 2.0 * (j_high - j_low)
+    curve = 3.0 * (j_high - j_low) - 2.0 * d0 - d1
+    a, b = np.zeros_like(low), np.ones_like(low)
+    for _ in range(30):
+        t = (a + b) / 2
+        j = j_low + t * (d0 + t * (curve + t * bend))
+        rise = j + (low / width + t) * (d0 + t * (2.0 * curve + t * 3.0 * bend))
+        a, b = np.where(rise > 0, t, a), np.where(rise > 0, b, t)
+    return low + width * (a + b) / 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -550,16 +577,10 @@ def assert_strip(geometry: Geometry) -> None:
         )
 
 
-def _axes(ax: Any) -> Any:
+def axes(ax: Any) -> Any:
+    """The Axes given, or new ones."""
     if ax is None:
         import matplotlib.pyplot as plt
 
         _, ax = plt.subplots()
     return ax
-
-
-def as_sequence(values: Sequence[float] | ArrayLike) -> Real:
-    """A read-only one-dimensional array."""
-    out = np.atleast_1d(np.array(values, dtype=float))
-    out.setflags(write=False)
-    return out

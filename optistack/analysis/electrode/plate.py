@@ -91,7 +91,7 @@ def solve_plate(
             if before is None
             else np.abs(current - before) * 2.0 / 15.0
         )
-        if (before is not None and np.all(error <= rtol * scale)) or n >= FINEST:
+        if np.all(error <= rtol * scale) or n >= FINEST:
             return PlateSolution(
                 current, fine.slope, error, fine.balance, fine.x_cm, fine.y_cm, fine.voltage_v
             )
