@@ -134,17 +134,6 @@ def _phasor(turns: Real, length: Real) -> Complex:
     return out
 
 
-def _one_minus_exp_over(y: Real, decay: Real) -> Real:
-    """(1 - exp(-y)) / y, exact to rounding also at y = 0."""
-    out = 1.0 - decay
-    out /= y
-    small = y < 1e-2
-    if small.any():
-        z = y[small]
-        out[small] = 1 - z / 2 * (1 - z / 3 * (1 - z / 4 * (1 - z / 5 * (1 - z / 6))))
-    return out
-
-
 def _sinc(delta: Complex) -> Complex:
     """sin(delta) / delta for |delta| below about 1."""
     d2 = delta * delta
@@ -435,7 +424,7 @@ def _absorbed(layers: _Layers, which: list[int], bottoms: Complex) -> Real:
     u, v = layers.forward_backward(which, bottoms[:, 0], bottoms[:, 1])
     x, y = two_k0d * q_real, two_k0d * q_imag
     travelling = _square(u) + _square(v) * decay
-    travelling *= _one_minus_exp_over(y, decay)
+    travelling *= np.divide(-np.expm1(-y), y, out=np.ones_like(y), where=y > 0)
     # exp(-y) sin(x)/x and exp(-y) (1 - cos x)/x
     sine = change.imag * (-2.0 / x)
     cosine = (decay - 1.0 + 2.0 * change.real) / x
@@ -556,10 +545,9 @@ def _solve_chain(layers: _Layers, coherent: list[bool], want: int | None = None)
         part += top_up * back.absorptance[::-1]
         if back.inside is not None and want is not None:
             beams.append(_Beam(back.inside, which.stop - 1 - want, True, top_up))
-        # 1 - exp(-y) without cancellation
-        y = waves.two_k0d[medium] * waves.q_imag[medium]
-        one_pass = np.where(fades[g], 1.0, y * _one_minus_exp_over(y, waves.decay[medium]))
-        absorbed = (top_down + bottom_up) * one_pass
+        absorbed = top_down + bottom_up
+        one_pass = -np.expm1(-waves.two_k0d[medium] * waves.q_imag[medium])
+        absorbed *= np.where(fades[g], 1.0, one_pass)
         if back.excess is not None:
             absorbed -= top_up * back.excess
         if (excess := down_runs[g + 1].excess) is not None:
@@ -792,7 +780,9 @@ def solve(
     polarization : "s", "p" or "mean"
     coherent : bool, (layer - 2,), optional
         None: all layers coherent. In an incoherent layer intensities are added, which averages
-        over its interference fringes; use it for layers thicker than a few micrometres.
+        over its interference fringes; use it for layers thicker than a few micrometres. (In a
+        strong absorber thinner than its own wavelength such an average has no meaning, and its
+        absorptance may come out negative.)
 
     Returns
     -------
@@ -971,7 +961,8 @@ def depth_profile(
     (..., depth, wavelength) array [1/nm]
         With an array of angles, an angle axis stands before the depth axis. Its integral over the
         layer is the layer's absorptance. In an incoherent layer the standing wave close to its
-        faces is not resolved; its share, of the order of k/n, is in the absorptance only.
+        faces is not resolved; what it absorbs, of the order of k/n of the power there, is in the
+        absorptance only.
 
     Raises
     ------

@@ -810,6 +810,41 @@ def test_close_to_grazing() -> None:
             assert relative(response.absorptance[0, 0], exact.absorptance[0]) < tolerance
 
 
+@pytest.mark.parametrize("polarization", POLARIZATIONS)
+@pytest.mark.parametrize("k", [5e-324, 1e-308, 1e-160, 1e-100])
+def test_grazing_in_layers_that_hardly_absorb(polarization: Any, k: float) -> None:
+    """The smallest numbers there are, where products and squares of q vanish."""
+    n = [1.0, 1.0 + 1j * k, 1.0, 1.0 + 1j * k, 1.0]
+    for angle in (90.0, 60.0, 0.0):
+        for flags in ([True] * 3, [False] * 3, [True, False, True]):
+            response = solve(
+                n, [1e4] * 3, [200.0], angle_deg=angle, polarization=polarization, coherent=flags
+            )
+            crosses = float(angle < 90)
+            assert response.reflectance[0] == pytest.approx(1 - crosses, abs=1e-13)
+            assert response.transmittance[0] == pytest.approx(crosses, abs=1e-13)
+            assert response.absorptance[:, 0] == pytest.approx(0, abs=1e-90)
+
+
+@pytest.mark.parametrize("thickness", [1e8, 1e12, 1e17, 1e30, 1e200])
+def test_phase_beyond_all_meaning(thickness: float) -> None:
+    """A phase rounded to many turns is some phase: energy is conserved all the same."""
+    response = solve([1, 1.5, 1], [thickness], LAM, angle_deg=[0.0, 30.0])
+    np.testing.assert_allclose(response.reflectance + response.transmittance, 1, atol=1e-14)
+    assert response.reflectance.max() <= 0.2
+
+
+@pytest.mark.parametrize("thickness", [0.3, 30.0, 3e3, 1e6])
+def test_phase_is_good_to_rounding(thickness: float) -> None:
+    """The interference of a transparent film from thin to thick, at many phases."""
+    for lam in np.linspace(300.0, 301.0, 23):
+        exact = Exact([1, 1.9, 1.5], [thickness], float(lam))
+        response = solve([1, 1.9, 1.5], [thickness], [lam])
+        phase = 4 * np.pi * 1.9 * thickness / lam  # its rounding is magnified into R
+        difference = abs(float(exact.reflectance) - response.reflectance[0])
+        assert difference < 1e-15 + 2e-16 * phase
+
+
 def test_s_and_p_agree_at_normal_incidence() -> None:
     n, d = [1.0, 1.8 + 0.2j, 0.2 + 2j, 1.5 + 1e-6j, 1.3], [80.0, 15.0, 1e5]
     for flags in (None, [True, True, False]):

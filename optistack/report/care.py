@@ -38,13 +38,14 @@ DISCLAIMER = "These are research estimates: no safety case, no certification and
 def actinic_weight(wavelength_nm: ArrayLike) -> Real:
     """Hazard weight S of ultraviolet light for unprotected eye and skin, 210 to 400 nm.
 
-    Source: ICNIRP 2004, equations 2a to 2c. Against the tabulated values the formula is within
-    5 % at 220-290 nm and above 333 nm, and up to half too low at 305-328 nm.
+    Source: ICNIRP, Health Phys. 87 (2004) 171, equations 2a to 2c. Against the tabulated values
+    (from memory, unverified) the formula is within 5 % at 220-290 nm, 300-303 nm and above 333 nm,
+    10 % low at 295-297 nm, and 10 to 49 % high, which is on the safe side, at 305 and 315-328 nm.
 
     Examples
     --------
-    >>> print(actinic_weight([254.0, 270.0, 300.0, 340.0]).round(5))
-    [0.5118  1.      0.30001 0.00029]
+    >>> print(*(f"{s:.5f}" for s in actinic_weight([254.0, 270.0, 300.0, 340.0])))
+    0.51180 1.00000 0.30001 0.00029
     """
     lam = np.asarray(wavelength_nm, dtype=float)
     middle = 1 - 0.36 * (np.maximum(lam - 270, 0) / 20) ** 1.64

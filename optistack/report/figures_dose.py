@@ -121,9 +121,10 @@ def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet 
             x = MARGIN_IN
             first, comma, after = line.partition(", ")
             if i == 0 and layer and first.startswith(fit(layer, 1.6, SMALL_PT)):
+                first += comma.rstrip()
                 sheet.text(x, y + 0.12, first, size=SMALL_PT, color=ASKED)
-                x += text_width_in(first, SMALL_PT) + 0.01
-                line = comma + after
+                x += text_width_in(first, SMALL_PT) + 0.05
+                line = after
             sheet.text(x, y + 0.12, line, size=SMALL_PT)
             y += LINE_IN
         y += 0.14

@@ -457,7 +457,9 @@ def care_section(data: Json) -> str:
             + bullets(limits)
             + paragraph(
                 "Limits and hazard weight after ICNIRP 2004, the weight by its formula, which "
-                "reads up to half too low at 305-328 nm. Measure; do not rely on these times.",
+                "against the table is up to 49 % high at 305-328 nm (times on the short side) and "
+                "10 % low at 295-297 nm. Local rules and the responsible person prevail; people "
+                "with photosensitivity are not covered. Measure; do not rely on these times.",
                 "small",
             )
         )

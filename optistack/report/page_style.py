@@ -53,6 +53,7 @@ td.word{text-align:left;white-space:normal;min-width:5rem;max-width:16rem;overfl
 thead tr:first-child:not(:last-child) th{text-align:left;padding-left:1rem;
 border-bottom:1px solid var(--rule)}
 table.filters tbody th{min-width:1.5rem}
+table.filters th,table.filters td{padding-right:.5rem}
 table.filters td:nth-child(4),table.filters td:nth-child(9),table.filters th:nth-child(4),
 table.filters th:nth-child(9){padding-left:.8rem}
 table.filters th.number{max-width:6.5rem}
