@@ -199,7 +199,8 @@ def _check(options: argparse.Namespace) -> int:
         if here:
             sys.stdout.write(f"\n{title}\n")
             for f in here:
-                sys.stdout.write(f"  {f.where}: {f.text}\n")
+                where = "" if f.text.startswith(f.where) else f"{f.where}: "
+                sys.stdout.write(f"  {where}{f.text}\n")
     if missing:
         sys.stderr.write(f"optistack: {len(missing)} things are missing\n")
         return 1

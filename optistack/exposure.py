@@ -647,8 +647,9 @@ class ExposureResult:
                 text = f"material {m.name}: {how} {side} {limit:g} nm, as the scenario asks"
                 if layer is not None and band_nm is not None:
                     share = self.extension_shares(layer, band_nm).get(m.name, 0.0)
+                    part = f"{100 * share:.2g} %" if share >= 1e-4 else "less than 0.01 %"
                     text += (
-                        f"; {100 * share:.2g} % of what {layer} absorbs in {band_key(band_nm)} nm "
+                        f"; {part} of what {layer} absorbs in {band_key(band_nm)} nm "
                         "comes from outside that table"
                     )
                 out.append(text)

@@ -18,6 +18,8 @@ Mount = Literal["laminated", "detached_gap", "detached_far", "in_substrate"]
 
 MOUNTS: tuple[Mount, ...] = ("laminated", "detached_gap", "detached_far", "in_substrate")
 COHERENT_UP_TO_NM = 3000.0
+# Where the photons go, besides the layers (`ExposureResult.budget`).
+RESERVED_NAMES = ("reflected", "transmitted", "filter at the lamp")
 _GAP_NM = 1e6
 _SAMPLES_PER_FRINGE = 40
 
@@ -98,7 +100,7 @@ class Stack:
     Raises
     ------
     StackError
-        Two layers of the same name.
+        Two layers of the same name, or a name that results use for something else.
 
     Examples
     --------
@@ -119,6 +121,11 @@ class Stack:
         object.__setattr__(self, "layers", tuple(self.layers))
         names = [layer.name for layer in self.layers]
         for name in names:
+            if name in RESERVED_NAMES:
+                raise StackError(
+                    f"stack {self.name}: a layer cannot be called {name!r}, which names a share of "
+                    "the light in results"
+                )
             if names.count(name) > 1:
                 raise StackError(
                     f"stack {self.name}: two layers are called {name!r}; give each its own name"

@@ -236,3 +236,9 @@ def test_mounts_that_do_not_fit(device: Stack) -> None:
     bare = Stack("air", [Layer("film", 1.6, 100.0)], "air", name="bare")
     with pytest.raises(StackError, match="stack bare has no thick layer"):
         bare.mounted(grey(0.5), "in_substrate")
+
+
+@pytest.mark.parametrize("name", ["reflected", "transmitted", "filter at the lamp"])
+def test_names_that_results_use_for_something_else_are_refused(name: str) -> None:
+    with pytest.raises(StackError, match="names a share of the light"):
+        Stack(1.0, (Layer(name, 1.5, 100.0),), 1.0)

@@ -141,6 +141,7 @@ class Ingredients(Files):
                 how = "end values held" if mode == "hold" else "n held, k taken as 0"
                 self.choices.append(f"material {name}: {how} {side} {limit:g} nm")
         grade = section.choice("grade", GRADES, base.grade)
+        self._regrade(f"material {name}", grade)
         return replace(base, name=name, below=below, above=above, grade=grade)
 
     def _transmittance(self, name: str, section: Section) -> tuple[Filter, float]:
