@@ -41,16 +41,29 @@ if TYPE_CHECKING:
 # Names are imported when they are first asked for: `import optistack` stays quick.
 _HOME = {
     "optistack.errors": (
-        "OptistackError", "RangeError", "ScenarioError", "StackError", "TableError",
+        "OptistackError",
+        "RangeError",
+        "ScenarioError",
+        "StackError",
+        "TableError",
     ),
     "optistack.materials": ("Material", "material"),
     "optistack.spectra": (
-        "Spectrum", "Weight", "gaussian", "planck", "spectrum", "weight_family",
+        "Spectrum",
+        "Weight",
+        "gaussian",
+        "planck",
+        "spectrum",
+        "weight_family",
     ),
     "optistack.filters": ("Filter", "absorber_filter", "edge_filter", "measured_filter"),
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
     "optistack.exposure": (
-        "Exposure", "ExposureResult", "Geometry", "Holder", "MountedFilter",
+        "Exposure",
+        "ExposureResult",
+        "Geometry",
+        "Holder",
+        "MountedFilter",
     ),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.analysis.compare": ("Comparison", "compare"),

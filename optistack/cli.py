@@ -140,9 +140,7 @@ def _run(options: argparse.Namespace) -> int:
     from optistack.scenario import load_scenario
 
     scenario = load_scenario(options.scenario, allow_paths=options.allow_path)
-    return _report(
-        scenario, options, replace_own=options.force, advice="replace them with --force"
-    )
+    return _report(scenario, options, replace_own=options.force, advice="replace them with --force")
 
 
 def _report(

@@ -193,4 +193,3 @@ def photocurrent(result: ExposureResult, collection: Collection) -> Photocurrent
         MA_CM2_PER_FLUX * (measured + unknown),
         tuple(notes),
     )
-

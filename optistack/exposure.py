@@ -171,11 +171,15 @@ def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> Stack
     iso = geometry.isotropic_share
     rear_iso = iso if geometry.rear_isotropic_share is None else geometry.rear_isotropic_share
     diffuse_return = geometry.holder is not None and geometry.holder.kind == "lambertian"
-    hemisphere = iso > 0 or (geometry.rear_share > 0 and rear_iso > 0) or (
-        geometry.uses_rear and diffuse_return
+    hemisphere = (
+        iso > 0
+        or (geometry.rear_share > 0 and rear_iso > 0)
+        or (geometry.uses_rear and diffuse_return)
     )
-    angles, spread = _directions(geometry.angle_deg, n, d, coherent, lam) if hemisphere else (
-        np.array([geometry.angle_deg]), np.zeros(1)
+    angles, spread = (
+        _directions(geometry.angle_deg, n, d, coherent, lam)
+        if hemisphere
+        else (np.array([geometry.angle_deg]), np.zeros(1))
     )
     oblique = bool((angles > 0).any())
     kinds: tuple[Literal["s", "p", "mean"], ...] = ("s", "p") if oblique else ("mean",)
@@ -564,14 +568,26 @@ class ExposureResult:
         density = np.zeros((depth.size, lam.size))
         for p, kind in enumerate(light.polarizations):
             front = depth_profile(
-                n, d, lam, position, depth, angle_deg=light.angles_deg, polarization=kind,
+                n,
+                d,
+                lam,
+                position,
+                depth,
+                angle_deg=light.angles_deg,
+                polarization=kind,
                 coherent=coherent,
             )
             density += np.einsum("dw,dzw->zw", light.front[p], front)
             if light.rear.any():
                 rear = depth_profile(
-                    n[::-1], d[::-1], lam, len(d) - 1 - position, d[position] - depth[::-1],
-                    angle_deg=light.angles_deg, polarization=kind, coherent=coherent[::-1],
+                    n[::-1],
+                    d[::-1],
+                    lam,
+                    len(d) - 1 - position,
+                    d[position] - depth[::-1],
+                    angle_deg=light.angles_deg,
+                    polarization=kind,
+                    coherent=coherent[::-1],
                 )
                 density += np.einsum("dw,dzw->zw", light.rear[p], rear[:, ::-1])
         return np.asarray(density @ weights * 1e9)
@@ -588,9 +604,9 @@ class ExposureResult:
 
     def extension_shares(self, layer: str, band_nm: BandNm) -> dict[str, float]:
         """Share of a layer's photons from wavelengths where a table was extended, by table."""
-        weights = self.photon_weights(band_nm)[0] * self.response.absorptance[
-            self.stack.position(layer)
-        ]
+        weights = (
+            self.photon_weights(band_nm)[0] * self.response.absorptance[self.stack.position(layer)]
+        )
         total = float(weights.sum())
         out: dict[str, float] = {}
         lam = self.wavelength_nm

@@ -116,9 +116,7 @@ class Material:
             )
         return np.asarray(n + 1j * k)
 
-    def _part(
-        self, what: str, model: IndexModel, limits: tuple[float, float], lam: Real
-    ) -> Real:
+    def _part(self, what: str, model: IndexModel, limits: tuple[float, float], lam: Real) -> Real:
         low, high = limits
         if (self.below == "refuse" and lam.min() < low) or (
             self.above == "refuse" and lam.max() > high
@@ -156,7 +154,10 @@ class Material:
     def transparent(self) -> Material:
         """The same n without absorption, to ask what the absorption does."""
         return replace(
-            self, k_model=lambda lam: np.zeros(lam.shape), k_range_nm=(0.0, np.inf), k_scale=1.0,
+            self,
+            k_model=lambda lam: np.zeros(lam.shape),
+            k_range_nm=(0.0, np.inf),
+            k_scale=1.0,
             k_tilt=0.0,
         )
 

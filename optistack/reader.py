@@ -95,7 +95,8 @@ def read_columns(
     width = len(block.rows[0])
     if width > 2 and column is None:
         raise TableError(
-            f"{width} columns; say which one holds the values with column = 2 to {width}", path,
+            f"{width} columns; say which one holds the values with column = 2 to {width}",
+            path,
             block.first_line,
         )
     column = column or 2
@@ -109,9 +110,7 @@ def read_columns(
         f"{'comma' if block.decimal == ',' else 'point'}"
     ]
     if block.unread:
-        said.append(
-            f"{path.name}: other rows of numbers, from line {block.unread}, are not read"
-        )
+        said.append(f"{path.name}: other rows of numbers, from line {block.unread}, are not read")
     steps = np.diff(lam)
     if (steps < 0).all() and steps.size:
         lam, values = lam[::-1].copy(), values[::-1].copy()
@@ -122,7 +121,8 @@ def read_columns(
         raise TableError(f"wavelength {lam[row]:g} nm {word}", path, block.first_line + row)
     if lam[0] < 100 or lam[-1] > 30000:
         raise TableError(
-            f"first column from {lam[0]:g} to {lam[-1]:g}: expected wavelengths in nm", path,
+            f"first column from {lam[0]:g} to {lam[-1]:g}: expected wavelengths in nm",
+            path,
             block.first_line,
         )
     if fraction:
@@ -141,7 +141,7 @@ def _as_fraction(values: Real, unit: Unit | None, heading: str, path: Path) -> t
         unit, why = "percent", f"since values reach {largest:g}"
     else:
         raise TableError(
-            f"values reach {largest:g}: percent or fraction? State unit = \"percent\" or "
+            f'values reach {largest:g}: percent or fraction? State unit = "percent" or '
             'unit = "fraction"',
             path,
         )
@@ -157,9 +157,7 @@ def _as_fraction(values: Real, unit: Unit | None, heading: str, path: Path) -> t
     return values * scale, f"{path.name}: values are {unit}, {why}"
 
 
-def _find_block(
-    text: str, path: Path, delimiter: str | None, decimal: str | None
-) -> _Block:
+def _find_block(text: str, path: Path, delimiter: str | None, decimal: str | None) -> _Block:
     lines = text.splitlines()
     found: list[_Block] = []
     for mark in _DELIMITERS if delimiter is None else [delimiter]:
@@ -179,6 +177,7 @@ def _find_block(
     best = [b for b in found if len(b.rows) == most]
     different = [b for b in best if b.rows != best[0].rows]
     if different:
+
         def name(b: _Block) -> str:
             point = "comma" if b.decimal == "," else "point"
             return f"{_DELIMITERS[b.delimiter]} with decimal {point} ({b.rows[0]})"

@@ -185,8 +185,15 @@ class Spectrum:
         """
 
         def scale(shape: Spectrum) -> Spectrum:
-            value = float(np.interp(wavelength_nm, shape.wavelength_nm,
-                                    shape.spectral_irradiance_w_m2_nm, left=0.0, right=0.0))
+            value = float(
+                np.interp(
+                    wavelength_nm,
+                    shape.wavelength_nm,
+                    shape.spectral_irradiance_w_m2_nm,
+                    left=0.0,
+                    right=0.0,
+                )
+            )
             if value <= 0:
                 low, high = shape.lit_range_nm
                 lit = f"from {low:g} to {high:g} nm" if low < high else "nowhere"

@@ -235,13 +235,11 @@ class Stack:
                 return finer
         raise StackError(
             f"stack {self.name}: its coherent layers are so thick that fringes lie "
-            f"{step * _SAMPLES_PER_FRINGE:.2g} nm apart at {shortest_nm:g} nm, finer than any light "
-            "here resolves; make the thick ones incoherent (coherent = false)"
+            f"{step * _SAMPLES_PER_FRINGE:.2g} nm apart at {shortest_nm:g} nm, finer than any "
+            "light here resolves; make the thick ones incoherent (coherent = false)"
         )
 
-    def mounted(
-        self, item: Filter | FilterStack, mount: Mount, layer: str | None = None
-    ) -> Stack:
+    def mounted(self, item: Filter | FilterStack, mount: Mount, layer: str | None = None) -> Stack:
         """With a filter on the side of the ambient.
 
         Parameters

@@ -279,9 +279,7 @@ def read_text(path: Path) -> tuple[str, str]:
     raise TableError("not a text file", path)
 
 
-def _numbers(
-    rows: list[list[str]], names: list[str], path: Path, first_line: int
-) -> list[Real]:
+def _numbers(rows: list[list[str]], names: list[str], path: Path, first_line: int) -> list[Real]:
     columns: list[list[float]] = [[] for _ in names]
     for offset, row in enumerate(rows, start=1):
         if not row or all(not c.strip() for c in row):
@@ -335,9 +333,7 @@ def _guess_quantity(names: list[str], path: Path, line: int) -> str:
 
 def _check(table: Table, path: Path, first_line: int) -> None:
     if table.quantity not in COLUMNS:
-        raise TableError(
-            f"quantity {table.quantity!r} is not one of {', '.join(COLUMNS)}", path
-        )
+        raise TableError(f"quantity {table.quantity!r} is not one of {', '.join(COLUMNS)}", path)
     for column in COLUMNS[table.quantity]:
         if column not in table.columns:
             raise TableError(f"column {column} is missing", path, first_line)

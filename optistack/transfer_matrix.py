@@ -246,14 +246,16 @@ class _Waves:
 
     def _mark(self, share: Real) -> None:
         """Find the layers that need care; ``share`` is the measure explained at _WEAK."""
-        dark = ~(self.q_real * self.q_imag > 0).any(axis=1)
         weak = (share < _WEAK).any(axis=1)
-        self.dark = np.flatnonzero(dark).tolist()
-        self.weak = np.flatnonzero(weak & ~dark).tolist()
-        q2 = self.q_real**2 + self.q_imag**2
-        special = (q2 < _SMALL_Q**2) & (q2 * self.two_k0d**2 < (2 * _SMALL_PHASE) ** 2)
-        if special.any():
-            self.special = special
+        if weak.any():
+            dark = ~(self.q_real * self.q_imag > 0).any(axis=1)
+            self.dark = np.flatnonzero(dark).tolist()
+            self.weak = np.flatnonzero(weak & ~dark).tolist()
+        if self.q_real.min() < _SMALL_Q:
+            q2 = self.q_real**2 + self.q_imag**2
+            special = (q2 < _SMALL_Q**2) & (q2 * self.two_k0d**2 < (2 * _SMALL_PHASE) ** 2)
+            if special.any():
+                self.special = special
 
 
 class _Layers:

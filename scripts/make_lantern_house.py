@@ -33,7 +33,11 @@ def oxide(folder: Path) -> None:
     n = 1.62 + 0.012 / (lam / 1000) ** 2 + 0.0012 / (lam / 1000) ** 4
     k = 0.16 / (1 + np.exp((lam - 366.0) / 6.0))
     k = np.where(k < 1e-5, 0.0, k)
-    header = {**HEADER, "title": "Oxide film, invented", "units": "wavelength nm; n, k dimensionless"}
+    header = {
+        **HEADER,
+        "title": "Oxide film, invented",
+        "units": "wavelength nm; n, k dimensionless",
+    }
     write_table(
         folder / "oxide_nk.csv", "nk", lam, {"n": n.round(4), "k": k.round(5)}, header=header
     )
@@ -67,9 +71,7 @@ def quantum_efficiency(folder: Path, rng: np.random.Generator) -> None:
         "units": "wavelength nm; electrons per incident photon",
     }
     if not path.exists():  # the scenario that describes the device names this very file
-        write_table(
-            path, "quantum_efficiency", lam, {"quantum_efficiency": 0 * lam}, header=header
-        )
+        write_table(path, "quantum_efficiency", lam, {"quantum_efficiency": 0 * lam}, header=header)
     stack = load_scenario(folder / "lantern_house.toml").stacks["device"]
     blend = respond(stack, Geometry(), lam).absorptance[stack.position("blend")]
     eqe = np.maximum(0.0, 0.8 * blend + rng.normal(0.0, 0.002, lam.size)).round(4)

@@ -10,7 +10,6 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-
 from conftest import ROOT
 
 PACKAGE = ROOT / "optistack"
@@ -96,8 +95,10 @@ def version_only(path: Path) -> bool:
     """Whether the package itself is used for nothing but its version."""
     for node in ast.walk(tree(path)):
         if isinstance(node, ast.ImportFrom) and node.module == "optistack":
-            if any(a.name != "__version__" and (PACKAGE / f"{a.name}.py").is_file() is False
-                   for a in node.names):
+            if any(
+                a.name != "__version__" and (PACKAGE / f"{a.name}.py").is_file() is False
+                for a in node.names
+            ):
                 return False
         elif (
             isinstance(node, ast.Attribute)

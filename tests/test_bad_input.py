@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import LANTERN_HOUSE
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from conftest import LANTERN_HOUSE
 from optistack.errors import OptistackError, ScenarioError, TableError
 from optistack.materials import material
 from optistack.reader import read_columns
@@ -140,16 +140,67 @@ def test_the_writer_of_these_tests_writes_what_it_is_given() -> None:
 
 names = st.sampled_from(
     [
-        "film", "coupon", "device", "electrode", "air", "pet", "pmma", "ito", "am15g", "uva340",
-        "web_sample.txt", "oxide_nk.csv", "device_eqe.csv", "none.csv", "../x.csv", "/dev/zero.csv",
-        "laminated", "detached_far", "in_substrate", "hold", "zero", "zero_k", "front", "back",
-        "percent", "fraction", "D", "specular", "relative", ".", "..", "", " ", "\x00", "\x1b[31m",
+        "film",
+        "coupon",
+        "device",
+        "electrode",
+        "air",
+        "pet",
+        "pmma",
+        "ito",
+        "am15g",
+        "uva340",
+        "web_sample.txt",
+        "oxide_nk.csv",
+        "device_eqe.csv",
+        "none.csv",
+        "../x.csv",
+        "/dev/zero.csv",
+        "laminated",
+        "detached_far",
+        "in_substrate",
+        "hold",
+        "zero",
+        "zero_k",
+        "front",
+        "back",
+        "percent",
+        "fraction",
+        "D",
+        "specular",
+        "relative",
+        ".",
+        "..",
+        "",
+        " ",
+        "\x00",
+        "\x1b[31m",
     ]
 )
 numbers = st.one_of(
     st.sampled_from(
-        [0, 1, -1, 2, 300, 340, 400, 1e-30, 1e-12, 1e6, 1e15, 10**400, 0.5, -0.0, math.nan,
-         math.inf, -math.inf, 5e-324, 1.7e308, 10**4001]
+        [
+            0,
+            1,
+            -1,
+            2,
+            300,
+            340,
+            400,
+            1e-30,
+            1e-12,
+            1e6,
+            1e15,
+            10**400,
+            0.5,
+            -0.0,
+            math.nan,
+            math.inf,
+            -math.inf,
+            5e-324,
+            1.7e308,
+            10**4001,
+        ]
     ),
     st.integers(-1000, 3000),
     st.floats(allow_nan=True),
@@ -165,9 +216,7 @@ leaves = st.one_of(
 )
 values = st.recursive(
     leaves,
-    lambda inner: st.one_of(
-        st.lists(inner, max_size=3), st.dictionaries(names, inner, max_size=2)
-    ),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(names, inner, max_size=2)),
     max_leaves=5,
 )
 
@@ -295,9 +344,32 @@ printable = st.text(
 pieces = st.lists(
     st.sampled_from(
         [
-            "wavelength_nm", ",n", ",k", ",transmittance", "\n", "300", "310", ",", ";", "1.5", "0",
-            "-1", "nan", "1e999", "# quantity: nk\n", "# grade: A\n", "#", "\t", " ", '"', "%T",
-            "300,0.1\n310,0.2\n", "300;0,1\n310;0,2\n", "[materials.a]\n", "title = 'x'\n", "=",
+            "wavelength_nm",
+            ",n",
+            ",k",
+            ",transmittance",
+            "\n",
+            "300",
+            "310",
+            ",",
+            ";",
+            "1.5",
+            "0",
+            "-1",
+            "nan",
+            "1e999",
+            "# quantity: nk\n",
+            "# grade: A\n",
+            "#",
+            "\t",
+            " ",
+            '"',
+            "%T",
+            "300,0.1\n310,0.2\n",
+            "300;0,1\n310;0,2\n",
+            "[materials.a]\n",
+            "title = 'x'\n",
+            "=",
         ]
     ),
     max_size=12,
@@ -388,6 +460,8 @@ def test_names_that_could_spoil_a_screen(section: str, name: str, house_folder: 
     inner[name] = inner.pop(next(iter(inner)))
     path = house_folder / "names.toml"
     path.write_text(document(data), encoding="utf-8")
-    with pytest.raises(ScenarioError, match=r"control character|too long|must not be empty") as error:
+    with pytest.raises(
+        ScenarioError, match=r"control character|too long|must not be empty"
+    ) as error:
         load_scenario(path)
     one_line(error.value)

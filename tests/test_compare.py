@@ -47,7 +47,10 @@ def exposure(stack: Stack, geometry: ost.Geometry | None = None, *filters: Any) 
 
 def compared(coupon: ost.Exposure, device: ost.Exposure, **options: Any) -> ost.Comparison:
     settings_ = {
-        "bands_nm": [BAND], "weights": ost.weight_family(BAND), "sensitivity": False, **options,
+        "bands_nm": [BAND],
+        "weights": ost.weight_family(BAND),
+        "sensitivity": False,
+        **options,
     }
     return ost.compare(coupon, device, "film", **settings_)
 
@@ -148,8 +151,12 @@ def test_nothing_but_absorption_in_front_is_front_absorption() -> None:
     bare = Stack(1.5, (film,), 1.5, name="bare")
     behind = Stack(1.5, (Layer("window", 1.5 + 1j * k, 1e4), film), 1.5, name="behind")
     comparison = ost.compare(
-        Exposure("a", bare, lamp), Exposure("b", behind, lamp), "film", bands_nm=[BAND],
-        weights=ost.weight_family(BAND), sensitivity=False,
+        Exposure("a", bare, lamp),
+        Exposure("b", behind, lamp),
+        "film",
+        bands_nm=[BAND],
+        weights=ost.weight_family(BAND),
+        sensitivity=False,
     )
     why = comparison.why[KEY]
     expected = np.exp(-4 * np.pi * k * 1e4 / 340.0)
@@ -172,8 +179,12 @@ def test_a_mirror_behind_is_return_from_behind() -> None:
     bare = Stack(1.5, (film,), 1.5)
     mirrored = Stack(1.5, (film,), constant(1e-6 + 1e4j))
     why = ost.compare(
-        Exposure("a", bare, lamp), Exposure("b", mirrored, lamp), "film", bands_nm=[BAND],
-        weights=ost.weight_family(BAND), sensitivity=False,
+        Exposure("a", bare, lamp),
+        Exposure("b", mirrored, lamp),
+        "film",
+        bands_nm=[BAND],
+        weights=ost.weight_family(BAND),
+        sensitivity=False,
     ).why[KEY]
     assert why.return_from_behind == pytest.approx(2.0, rel=1e-3)
     assert why.front_absorption == why.rear_light == 1.0
@@ -193,8 +204,13 @@ def test_holder_and_rear_light_are_named_in_the_return() -> None:
 def test_per_volume_and_layers_of_other_names() -> None:
     thick = DEVICE.with_layer("film", name="electrode", thickness_nm=200.0)
     comparison = ost.compare(
-        exposure(COUPON), exposure(thick), "electrode", coupon_layer="film", bands_nm=[BAND],
-        weights=ost.weight_family(BAND), sensitivity=False,
+        exposure(COUPON),
+        exposure(thick),
+        "electrode",
+        coupon_layer="film",
+        bands_nm=[BAND],
+        weights=ost.weight_family(BAND),
+        sensitivity=False,
     )
     assert comparison.ratio_per_volume[KEY].value == pytest.approx(
         comparison.ratio[KEY].value / 2, rel=1e-12
@@ -228,8 +244,12 @@ def rates(stack: Stack, light: ost.Spectrum) -> Any:
 
 def with_light(coupon: ost.Spectrum, device: ost.Spectrum) -> ost.Comparison:
     return ost.compare(
-        Exposure("c", COUPON, coupon), Exposure("d", DEVICE, device), "film", bands_nm=[BAND],
-        weights=ost.weight_family(BAND), sensitivity=False,
+        Exposure("c", COUPON, coupon),
+        Exposure("d", DEVICE, device),
+        "film",
+        bands_nm=[BAND],
+        weights=ost.weight_family(BAND),
+        sensitivity=False,
     )
 
 
@@ -314,8 +334,12 @@ def test_reasons_quote_the_numbers() -> None:
 
 def test_notes_name_the_side_and_the_share() -> None:
     short = ost.Material(
-        "short", lambda x: np.full(x.shape, 1.52), lambda x: np.full(x.shape, 2e-7),
-        (320.0, 900.0), (320.0, 900.0), below="hold",
+        "short",
+        lambda x: np.full(x.shape, 1.52),
+        lambda x: np.full(x.shape, 2e-7),
+        (320.0, 900.0),
+        (320.0, 900.0),
+        below="hold",
     )
     coupon = COUPON.with_layer("glass", material=short)
     comparison = compared(exposure(coupon), exposure(DEVICE))

@@ -464,7 +464,9 @@ def test_a_clear_filter_changes_nothing() -> None:
 
 
 def test_filters_at_the_lamp_multiply() -> None:
-    a, b = (Mounted(edge_filter(n, h, 20.0), "detached_far") for n, h in (("a", 340.0), ("b", 360.0)))
+    a, b = (
+        Mounted(edge_filter(n, h, 20.0), "detached_far") for n, h in (("a", 340.0), ("b", 360.0))
+    )
     grid = np.unique(np.concatenate([a.item.nodes_nm, b.item.nodes_nm]))  # type: ignore[union-attr]
     product = Filter(
         "product",
@@ -504,7 +506,10 @@ def test_order_of_filters_is_the_order_of_the_light() -> None:
     assert result.filter_name == "first + second"
     back = replace(result, geometry=Geometry(lit_from="back"))
     assert back.built[0].names[:4] == (
-        "filter first", "air gap behind first", "filter second", "metal",
+        "filter first",
+        "air gap behind first",
+        "filter second",
+        "metal",
     )
 
 
@@ -527,14 +532,18 @@ def test_a_far_filter_is_refused_by_its_name() -> None:
     with pytest.raises(RangeError, match="filter foil: needed 300-400 nm, available 320-1000 nm"):
         absorbed(Mounted(short, "detached_far"))
     layers = FilterStack("mirror", (Layer("high", 2.4, 40.0),))
-    with pytest.raises(StackError, match="filter mirror is given by its layers; mount it laminated"):
+    with pytest.raises(
+        StackError, match="filter mirror is given by its layers; mount it laminated"
+    ):
         absorbed(Mounted(layers, "detached_far"))
 
 
 def test_far_filters_in_slanting_light_are_noted() -> None:
     far = (Mounted(edge_filter("edge", 350.0, 20.0), "detached_far"),)
     for geometry, noted in (
-        (Geometry(), False), (Geometry(angle_deg=30.0), True), (Geometry(isotropic_share=0.1), True),
+        (Geometry(), False),
+        (Geometry(angle_deg=30.0), True),
+        (Geometry(isotropic_share=0.1), True),
     ):
         notes = Exposure("a", CELL, TRIANGLE, geometry, far).run(BAND).notes()
         assert any("crossed at normal incidence" in n for n in notes) == noted
@@ -595,7 +604,9 @@ def test_the_light_must_reach_over_the_band() -> None:
 
 def test_grades_of_what_carries_the_answer() -> None:
     graded = {
-        name: Material(**{**CELL.layers[CELL.position(name)].material.__dict__, "grade": g, "name": name})
+        name: Material(
+            **{**CELL.layers[CELL.position(name)].material.__dict__, "grade": g, "name": name}
+        )
         for name, g in (("film", "A"), ("organic", "D"), ("metal", "B"), ("glass", "A"))
     }
     stack = CELL
@@ -660,9 +671,7 @@ def efficiency(lam: Any = EQE_LAM, values: Any = EQE, **options: Any) -> ost.Qua
     return ost.QuantumEfficiency("eqe", lam, values, **{"stack": CELL, **options})
 
 
-def current(
-    collection: ost.Collection, *filters: ost.MountedFilter, stack: Stack = CELL
-) -> Any:
+def current(collection: ost.Collection, *filters: ost.MountedFilter, stack: Stack = CELL) -> Any:
     return ost.photocurrent(Exposure("a", stack, TRIANGLE, filters=filters).run(BAND), collection)
 
 
@@ -699,9 +708,11 @@ def test_a_filter_scales_the_efficiency_by_the_ratio_of_absorptances(mount: Any)
     else:
         stack = CELL.mounted(item, mount)
     behind = respond(stack, Geometry(), lam)
-    ratio = through * sum(
-        behind.absorptance[stack.position(n)] for n in ACTIVE
-    ) / sum(bare.absorptance[CELL.position(n)] for n in ACTIVE)
+    ratio = (
+        through
+        * sum(behind.absorptance[stack.position(n)] for n in ACTIVE)
+        / sum(bare.absorptance[CELL.position(n)] for n in ACTIVE)
+    )
     product = TRIANGLE(lam) * lam / PHOTON_J_NM * np.interp(lam, EQE_LAM, EQE) * ratio
     fine = float(np.sum(product[1:] + product[:-1]) / 2 * 0.01) * MA_CM2_PER_FLUX
     assert got.central[0] == pytest.approx(fine, rel=2e-5)
@@ -733,7 +744,9 @@ def test_nothing_is_counted_above_the_last_measured_wavelength() -> None:
 
 
 def test_where_the_active_layers_hardly_absorb_nothing_is_counted() -> None:
-    weak = replace(CELL, layers=(*CELL.layers[:1], Layer("film", 1.6 + 1e-6j, 10.0), *CELL.layers[3:]))
+    weak = replace(
+        CELL, layers=(*CELL.layers[:1], Layer("film", 1.6 + 1e-6j, 10.0), *CELL.layers[3:])
+    )
     got = current(
         ost.Collection(("film",), (310.0, 400.0), eqe=efficiency(values=EQE * 0, stack=weak)),
         stack=weak,

@@ -43,9 +43,7 @@ def sun() -> ost.Exposure:
 
 
 def edge(half: float, mount: Any = "laminated", **options: Any) -> ost.MountedFilter:
-    return Mounted(
-        edge_filter(f"edge {half:g}", half, 12.0, index=constant(1.5), **options), mount
-    )
+    return Mounted(edge_filter(f"edge {half:g}", half, 12.0, index=constant(1.5), **options), mount)
 
 
 COLLECTION = ost.Collection(("blend",), (280.0, 700.0), 0.8)
@@ -157,11 +155,17 @@ def test_weights_of_ones_own_are_carried_on_where_that_makes_sense(sun: ost.Expo
     own = ost.weight_family(slopes_nm=(10.0,))
     table = ost.filter_table([sun], [edge(380.0)], "film", bands_nm=BANDS, weights=own)
     assert list(table.rows[0].weighted_dose_left) == [
-        "flat", "exponential 10 nm", "flat to 500", "exponential 10 nm to 500",
+        "flat",
+        "exponential 10 nm",
+        "flat to 500",
+        "exponential 10 nm to 500",
     ]
     measured = ost.Weight(
-        "activation to 400", (280.0, 400.0), wavelength_nm=np.array([280.0, 400.0]),
-        values=np.array([5.0, 0.1]), measured=True,
+        "activation to 400",
+        (280.0, 400.0),
+        wavelength_nm=np.array([280.0, 400.0]),
+        values=np.array([5.0, 0.1]),
+        measured=True,
     )
     other = ost.weight_family((300.0, 380.0))
     table = ost.filter_table(
@@ -196,7 +200,9 @@ def test_no_light_beyond_400_nm_is_asked_for_without_need() -> None:
 def test_notes_when_light_or_weight_turns_the_order(lamp: ost.Exposure, sun: ost.Exposure) -> None:
     """A filter open below 320 nm and one open above 380 nm: which is better depends."""
     lam = [200.0, 315.0, 325.0, 900.0]
-    short = Mounted(measured_filter("open short", lam, [0.9, 0.9, 0.3, 0.3], "internal"), "laminated")
+    short = Mounted(
+        measured_filter("open short", lam, [0.9, 0.9, 0.3, 0.3], "internal"), "laminated"
+    )
     long = Mounted(measured_filter("open long", lam, [0.1, 0.1, 0.5, 0.5], "internal"), "laminated")
     table = ost.filter_table([sun], [short, long], "film", bands_nm=BANDS)
     assert [r.name for r in table.under("sun")] == ["open short", "open long"]
@@ -207,7 +213,8 @@ def test_notes_when_light_or_weight_turns_the_order(lamp: ost.Exposure, sun: ost
     rich = ost.Exposure("rich", CELL, ost.spectrum("uvb313").at_set_point(313, 0.5))
     table = ost.filter_table([sun, rich], [short, long], "film", bands_nm=BANDS[:1])
     assert any(
-        n.startswith("the order of the filters by dose left in 280-400 nm for rich") for n in table.notes
+        n.startswith("the order of the filters by dose left in 280-400 nm for rich")
+        for n in table.notes
     )
 
 
@@ -232,9 +239,11 @@ def test_readings_below_the_floor_give_an_upper_limit(lamp: ost.Exposure) -> Non
     item = measured_filter(
         "mostly seen", lam, [1e-4, 1e-4, 0.9, 0.9], "external", coated=True, stray_light_floor=1e-3
     )
-    value = ost.filter_table(
-        [lamp], [Mounted(item, "detached_far")], "film", bands_nm=BANDS
-    ).rows[0].dose_left[KEY]
+    value = (
+        ost.filter_table([lamp], [Mounted(item, "detached_far")], "film", bands_nm=BANDS)
+        .rows[0]
+        .dose_left[KEY]
+    )
     assert value.bound is None
     assert value.low < value.value < value.high
 

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from conftest import ROOT
 from optistack.errors import OptistackError, RangeError
 from optistack.filters import (
     DARKEST,
@@ -179,7 +179,9 @@ def test_readings_below_the_floor_are_at_most_the_floor() -> None:
     assert "at most the floor" in doubt
     assert item.in_case("high").doubts(LAM) == (doubt,)
     # A negative reading is below every floor.
-    low = measured_filter("a", LAM, [-0.01, 0.002, 0.9], "external", **plain(stray_light_floor=1e-3))
+    low = measured_filter(
+        "a", LAM, [-0.01, 0.002, 0.9], "external", **plain(stray_light_floor=1e-3)
+    )
     assert low.in_case("low").given(LAM)[0] == 0.0
     assert low.in_case("high").given(LAM)[0] == 1e-3
 
@@ -283,8 +285,12 @@ def test_absorption_bands_have_their_height_and_width() -> None:
 def test_beer_and_lambert(factor: float) -> None:
     curve, _ = absorption_bands([(350.0, 2e4, 40.0)])
     one = absorber_filter("a", curve, 0.01, 1e4).given(LAM)
-    np.testing.assert_allclose(absorber_filter("a", curve, 0.01 * factor, 1e4).given(LAM), one**factor)
-    np.testing.assert_allclose(absorber_filter("a", curve, 0.01, 1e4 * factor).given(LAM), one**factor)
+    np.testing.assert_allclose(
+        absorber_filter("a", curve, 0.01 * factor, 1e4).given(LAM), one**factor
+    )
+    np.testing.assert_allclose(
+        absorber_filter("a", curve, 0.01, 1e4 * factor).given(LAM), one**factor
+    )
 
 
 @pytest.mark.parametrize(

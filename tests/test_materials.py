@@ -138,7 +138,11 @@ def test_hold_and_zero_k(film: Material) -> None:
     np.testing.assert_allclose(index.real, [1.7, 1.69, 1.525, 1.5])
     np.testing.assert_allclose(index.imag, [0.0, 0.0, 0.0, 0.0])
     assert film.extended([300.0, 320.0, 400.0, 500.0, 501.0]).tolist() == [
-        True, False, False, False, True,
+        True,
+        False,
+        False,
+        False,
+        True,
     ]
 
 
@@ -289,7 +293,9 @@ def test_models_that_are_no_materials(build: object, text: str) -> None:
 
 @given(
     st.floats(0.5, 6.0),
-    st.lists(st.tuples(st.floats(0.0, 5.0), st.floats(0.5, 12.0), st.floats(0.01, 3.0)), max_size=3),
+    st.lists(
+        st.tuples(st.floats(0.0, 5.0), st.floats(0.5, 12.0), st.floats(0.01, 3.0)), max_size=3
+    ),
     st.lists(st.tuples(st.floats(0.0, 9.0), st.floats(0.01, 2.0)), max_size=2),
 )
 @settings(max_examples=60)

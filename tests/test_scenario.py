@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import LANTERN_HOUSE, ROOT
 
 import optistack as ost
-from conftest import LANTERN_HOUSE, ROOT
 from optistack import exposure as exposure_module
 from optistack.errors import OptistackError, RangeError, ScenarioError, StackError
 from optistack.filters import Filter
@@ -225,8 +225,10 @@ def test_a_short_filter_file_is_found(lantern: Path) -> None:
 
 def film(load: Load, section: str) -> ost.Material:
     scenario = load(
-        ('{ name = "film", material = "ito", thickness_nm = 100 },\n  { name = "silica"',
-         '{ name = "film", material = "mine", thickness_nm = 100 },\n  { name = "silica"'),
+        (
+            '{ name = "film", material = "ito", thickness_nm = 100 },\n  { name = "silica"',
+            '{ name = "film", material = "mine", thickness_nm = 100 },\n  { name = "silica"',
+        ),
         more=f"[materials.mine]\n{section}\n",
     )
     m = scenario.materials["mine"]
@@ -328,8 +330,11 @@ def test_refused_materials(section: str, text: str, load: Load) -> None:
 
 def test_stack_keys(load: Load) -> None:
     scenario = load(
-        ("thickness_mm = 1.1 },\n]\n[stacks.device]", "thickness_mm = 1.1, coherent = false },\n]\n"
-         'ambient = 1.33\nsubstrate = "fused_silica"\n[stacks.device]'),
+        (
+            "thickness_mm = 1.1 },\n]\n[stacks.device]",
+            "thickness_mm = 1.1, coherent = false },\n]\n"
+            'ambient = 1.33\nsubstrate = "fused_silica"\n[stacks.device]',
+        ),
     )
     coupon = scenario.stacks["coupon"]
     assert [x.thickness_nm for x in coupon.layers] == [100.0, 1.1e6]
@@ -379,7 +384,9 @@ def light(load: Load, section: str) -> ost.Spectrum:
 
 def test_light_keys(load: Load, tmp_path: Path) -> None:
     sun = ost.spectrum("am15g")
-    assert light(load, 'spectrum = "am15g"').irradiance_w_m2((300, 400)) == sun.irradiance_w_m2((300, 400))
+    assert light(load, 'spectrum = "am15g"').irradiance_w_m2((300, 400)) == sun.irradiance_w_m2(
+        (300, 400)
+    )
     doubled = light(load, 'spectrum = "am15g"\nsuns = { multiple = 2, band_nm = [300, 400] }')
     assert doubled(500.0) == pytest.approx(2 * sun(500.0))
     lamp = light(
@@ -401,7 +408,8 @@ def test_light_keys(load: Load, tmp_path: Path) -> None:
     )
     assert led.irradiance_w_m2((300, 450)) == pytest.approx(5.0)
     hot = light(
-        load, "planck_k = 5772\nset_point = { wavelength_nm = 500, spectral_irradiance_w_m2_nm = 1 }"
+        load,
+        "planck_k = 5772\nset_point = { wavelength_nm = 500, spectral_irradiance_w_m2_nm = 1 }",
     )
     assert hot(700.0) == pytest.approx(ost.planck(5772)(700.0) / ost.planck(5772)(500.0))
     (tmp_path / "lamp.txt").write_text("nm;uW\n300;100\n400;300\n")
@@ -504,7 +512,10 @@ coated = true
     assert isinstance(foil, Filter)
     assert foil.given([340.0, 900.0, 250.0]).tolist() == [0.5, 0.9, 0.0]
     assert (foil.kind, foil.measurement, foil.haze, foil.thickness_nm) == (
-        "external", "regular", 0.02, 5e4,
+        "external",
+        "regular",
+        0.02,
+        5e4,
     )
     assert (foil.stray_light_floor, foil.grade, foil.source) == (0.02, "A", "own")
     assert foil.index is not None
@@ -572,7 +583,9 @@ def test_refused_filters(section: str, text: str, load: Load) -> None:
 
 def test_exposure_keys(load: Load) -> None:
     scenario = load(
-        ("hours = 10\n", """hours = 10
+        (
+            "hours = 10\n",
+            """hours = 10
 lit_from = "back"
 angle_deg = 10
 isotropic_share = 0.2
@@ -580,7 +593,8 @@ rear_share = 0.1
 rear_isotropic_share = 1.0
 holder = { reflectance = 0.5, kind = "specular" }
 filters = ["edge", { filter = "edge", mount = "in_substrate", in_layer = "silica" }]
-"""),
+""",
+        ),
         more=f"[filters.edge]\n{EDGE}",
     )
     exposure = scenario.exposures["coupon"]
@@ -589,7 +603,8 @@ filters = ["edge", { filter = "edge", mount = "in_substrate", in_layer = "silica
         "back", 10.0, 0.2, 0.1, 1.0, ost.Holder(0.5, "specular")
     )
     assert [(f.mount, f.layer) for f in exposure.filters] == [
-        ("laminated", None), ("in_substrate", "silica"),
+        ("laminated", None),
+        ("in_substrate", "silica"),
     ]
     assert scenario.exposures["device"].geometry == ost.Geometry()
 
@@ -609,7 +624,10 @@ filters = ["edge", { filter = "edge", mount = "in_substrate", in_layer = "silica
         ("holder = { reflectance = 60 }", "exposures.coupon.holder.reflectance: 60 is outside"),
         ("holder = { }", "exposures.coupon.holder.reflectance: is missing"),
         ('filters = "a"', "exposures.coupon.filters: must be a list of filters"),
-        ('filters = ["a"]', "exposures.coupon.filters[0]: filter 'a' is not defined; there are (no"),
+        (
+            'filters = ["a"]',
+            "exposures.coupon.filters[0]: filter 'a' is not defined; there are (no",
+        ),
         ("filters = [1]", "exposures.coupon.filters[0]: must be a table, not a number"),
         ("sun = 1", "exposures.coupon.sun: unknown key. Allowed here: stack, light"),
     ],
@@ -646,7 +664,9 @@ quantum_efficiency = { table = "eqe.csv", stack = "device", lit_from = "back" }
     assert collection.eqe is not None
     assert collection.eqe.lit_from == "back"
     assert collection.eqe.stack is scenario.stacks["device"]
-    plain = load(more='[photocurrent.device]\nactive_layers = ["blend"]\ncollection_efficiency = 0.5')
+    plain = load(
+        more='[photocurrent.device]\nactive_layers = ["blend"]\ncollection_efficiency = 0.5'
+    )
     collection = plain.collections["device"]
     assert collection.efficiency == 0.5
     top = ost.material("p3ht_pc61bm").range_nm[1]
@@ -657,7 +677,10 @@ quantum_efficiency = { table = "eqe.csv", stack = "device", lit_from = "back" }
 @pytest.mark.parametrize(
     ("section", "text"),
     [
-        ("[photocurrent.cell]\nactive_layers = ['a']", "photocurrent.cell: stack 'cell' is not def"),
+        (
+            "[photocurrent.cell]\nactive_layers = ['a']",
+            "photocurrent.cell: stack 'cell' is not def",
+        ),
         ("[photocurrent.device]", "photocurrent.device.active_layers: is missing"),
         ("[photocurrent.device]\nactive_layers = []", "active_layers: names no layer"),
         ("[photocurrent.device]\nactive_layers = ['ink']", "active_layers[0]: layer 'ink' is not"),
@@ -688,7 +711,10 @@ def test_question_keys(load: Load, tmp_path: Path) -> None:
     assert question.default_weights
     assert not question.sensitivity
     own = load(
-        ("sensitivity = false", "sensitivity = false\nweights = { slopes_nm = [10], band_nm = [290, 400] }")
+        (
+            "sensitivity = false",
+            "sensitivity = false\nweights = { slopes_nm = [10], band_nm = [290, 400] }",
+        )
     ).question
     assert [w.name for w in own.weights] == ["flat to 400", "exponential 10 nm to 400"]
     assert own.weights[0].band_nm == (290.0, 400.0)
@@ -703,9 +729,7 @@ def test_question_keys(load: Load, tmp_path: Path) -> None:
     ).question
     assert tabled.weights[0].reference_nm == 350.0
     assert tabled.weights[0].band_nm == (300.0, 350.0)
-    other = load(
-        ('layer = "film"\n', 'layer = "blend"\ncoupon_layer = "film"\n')
-    ).question
+    other = load(('layer = "film"\n', 'layer = "blend"\ncoupon_layer = "film"\n')).question
     assert (other.layer, other.coupon_layer) == ("blend", "film")
 
 
@@ -749,8 +773,14 @@ def test_filters_asked_for_under_a_lamp_are_judged_under_the_sun_too(load: Load)
         ("bands_nm = [[300, 400]]\nfilters_on = ['x']", "question.filters_on[0]: exposure 'x' is"),
         ("bands_nm = [[300, 400]]\nfilters = ['x']", "question.filters[0]: filter 'x' is not"),
         ("bands_nm = [[300, 400]]\nweights = { slopes_nm = [0] }", "question: weight exponential"),
-        ("bands_nm = [[300, 400]]\nweights = { slope_nm = [9] }", "question.weights.slope_nm: unkn"),
-        ("bands_nm = [[300, 400]]\nweights = { table = 'ito' }", "question.weights.table: there is"),
+        (
+            "bands_nm = [[300, 400]]\nweights = { slope_nm = [9] }",
+            "question.weights.slope_nm: unkn",
+        ),
+        (
+            "bands_nm = [[300, 400]]\nweights = { table = 'ito' }",
+            "question.weights.table: there is",
+        ),
         ("bands_nm = [[300, 400]]\nweight = 1", "question.weight: unknown key; did you mean wei"),
     ],
 )
@@ -773,8 +803,10 @@ def test_top_level(load: Load) -> None:
 def test_device_and_coupon_that_do_not_absorb_at_all(load: Load) -> None:
     """A layer without thickness has nothing to compare; said when it is run."""
     scenario = load(
-        ('{ name = "film", material = "ito", thickness_nm = 100 },\n  { name = "blend"',
-         '{ name = "film", material = "ito", thickness_nm = 0 },\n  { name = "blend"'),
+        (
+            '{ name = "film", material = "ito", thickness_nm = 100 },\n  { name = "blend"',
+            '{ name = "film", material = "ito", thickness_nm = 0 },\n  { name = "blend"',
+        ),
     )
     with pytest.raises(StackError, match="layer film has no thickness"):
         run(scenario)
@@ -793,9 +825,7 @@ def elsewhere(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def test_files_outside_the_folder_are_refused(
-    load: Load, elsewhere: Path, tmp_path: Path
-) -> None:
+def test_files_outside_the_folder_are_refused(load: Load, elsewhere: Path, tmp_path: Path) -> None:
     (tmp_path / "link.csv").symlink_to(elsewhere)
     (tmp_path / "folder").symlink_to(elsewhere.parent)
     up = Path("..") / elsewhere.parent.name / elsewhere.name
@@ -863,7 +893,9 @@ def test_the_column_of_the_quantity_is_used(load: Load, tmp_path: Path) -> None:
     assert item.given([280.0, 700.0]).tolist() == [0.1, 0.9]
 
 
-@pytest.mark.parametrize(("column", "text"), [("2.5", "not a whole"), ("1", "outside"), ("9", "exist")])
+@pytest.mark.parametrize(
+    ("column", "text"), [("2.5", "not a whole"), ("1", "outside"), ("9", "exist")]
+)
 def test_columns_are_whole_numbers(column: str, text: str, load: Load, tmp_path: Path) -> None:
     (tmp_path / "t.txt").write_text("280 1 5\n700 90 5\n")
     section = f'[filters.mine]\ntransmittance = "t.txt"\nkind = "internal"\ncolumn = {column}\n'
@@ -878,8 +910,22 @@ def keys_asked_for() -> set[str]:
     files = sorted((ROOT / "optistack/scenario").glob("*.py"))
     nodes = [n for p in files for n in ast.walk(ast.parse(p.read_text(encoding="utf-8")))]
     getters = {
-        "take", "text", "choice", "number", "integer", "flag", "numbers", "band", "bands", "texts",
-        "section", "sections", "named", "_tuples", "_mounted", "_layers",
+        "take",
+        "text",
+        "choice",
+        "number",
+        "integer",
+        "flag",
+        "numbers",
+        "band",
+        "bands",
+        "texts",
+        "section",
+        "sections",
+        "named",
+        "_tuples",
+        "_mounted",
+        "_layers",
     }
     out: set[str] = set()
     for node in nodes:

@@ -121,9 +121,7 @@ def test_sun_through_an_absorbing_filter(check: Check, sun: ost.Spectrum) -> Non
     assert j_through == pytest.approx(expected["J_through"], rel=rel)
     photons = [float(r.photon_weights(short)[0].sum()) for r in (filtered, open_)]
     assert photons[0] / photons[1] == pytest.approx(expected["UV_transmission_photons"], rel=rel)
-    energy = integrate_product(
-        *short, [sun.wavelength_nm, item.nodes_nm], [sun, item.external]
-    )
+    energy = integrate_product(*short, [sun.wavelength_nm, item.nodes_nm], [sun, item.external])
     assert energy == pytest.approx(expected["E_UV280_400_through"], rel=rel)
     assert energy / sun.irradiance_w_m2(short) == pytest.approx(
         expected["UV_transmission_energy"], rel=rel
@@ -262,9 +260,7 @@ def test_suns_are_those_of_the_named_band(lamp: ost.Spectrum, sun: ost.Spectrum)
 def test_variants_differ_in_shape_and_keep_their_names(lamp: ost.Spectrum) -> None:
     light = lamp.at_set_point(340, 0.89)
     assert [v.name for v in light.variants] == ["short_rich", "short_poor"]
-    middle, rich, poor = (
-        s.photon_flux_m2_s((280, 315)) for s in (light, *light.variants)
-    )
+    middle, rich, poor = (s.photon_flux_m2_s((280, 315)) for s in (light, *light.variants))
     assert poor < middle < rich
 
 
@@ -326,7 +322,9 @@ def test_lit_range_covers_all_variants() -> None:
     a = ost.Spectrum("a", [300, 310, 320, 330, 340], [0, 0, 1, 0, 0])
     assert a.lit_range_nm == (310, 330)
     b = ost.Spectrum("b", [300, 310, 320, 330, 340], [0, 1, 1, 1, 1])
-    assert ost.Spectrum("c", a.wavelength_nm, a.spectral_irradiance_w_m2_nm, variants=(b,)).lit_range_nm == (300, 340)
+    assert ost.Spectrum(
+        "c", a.wavelength_nm, a.spectral_irradiance_w_m2_nm, variants=(b,)
+    ).lit_range_nm == (300, 340)
 
 
 @pytest.mark.parametrize(
@@ -384,7 +382,10 @@ def test_led_line() -> None:
 def test_the_default_family() -> None:
     family = ost.weight_family()
     assert [w.name for w in family] == [
-        "flat", "exponential 15 nm", "exponential 22 nm", "exponential 40 nm",
+        "flat",
+        "exponential 15 nm",
+        "exponential 22 nm",
+        "exponential 40 nm",
     ]
     assert {w.band_nm for w in family} == {(280.0, 400.0)}
     lam = np.array([325.0, 340.0, 355.0])
@@ -395,7 +396,9 @@ def test_the_default_family() -> None:
     assert longer[0].name == "flat to 500"
 
 
-@pytest.mark.parametrize("options", [{"slope_nm": 0.0}, {"slope_nm": -3.0}, {"band_nm": (400, 300)}])
+@pytest.mark.parametrize(
+    "options", [{"slope_nm": 0.0}, {"slope_nm": -3.0}, {"band_nm": (400, 300)}]
+)
 def test_weights_that_are_none(options: dict[str, Any]) -> None:
     with pytest.raises(OptistackError, match="weight w"):
         ost.Weight("w", **options)

@@ -95,7 +95,9 @@ def test_product_of_up_to_five_linear_factors_is_integrated_exactly(
     got = integrate_product(float(low), float(high), grids, [linear(f) for f in functions])
     # Rounding only: 4 is the largest value of a factor, 100 nm the largest range.
     assert got == pytest.approx(
-        float(exact_integral(low, high, functions)), rel=1e-12, abs=1e-13 * 100 * 4 ** len(functions)
+        float(exact_integral(low, high, functions)),
+        rel=1e-12,
+        abs=1e-13 * 100 * 4 ** len(functions),
     )
 
 
@@ -133,7 +135,9 @@ def test_a_line_between_the_nodes_counts_in_full() -> None:
     centre, width = 345.37, 0.02
     line_grid = np.array([300.0, centre - width / 2, centre, centre + width / 2, 400.0])
     line = np.array([0.0, 0.0, 1.0, 0.0, 0.0])
-    weights = nodal_weights(grid, 300.0, 400.0, [line_grid], [lambda x: np.interp(x, line_grid, line)])
+    weights = nodal_weights(
+        grid, 300.0, 400.0, [line_grid], [lambda x: np.interp(x, line_grid, line)]
+    )
     assert weights.sum() == pytest.approx(width / 2, rel=1e-12)
     # Its weight lies on the two neighbours, in the ratio of the distances.
     assert np.flatnonzero(weights).tolist() == [45, 46]
@@ -144,7 +148,7 @@ def test_the_standard_sun_on_its_own_grid_is_the_trapezoid() -> None:
     sun = ost.spectrum("am15g")
     inside = (sun.wavelength_nm >= 280) & (sun.wavelength_nm <= 400)
     lam, e = sun.wavelength_nm[inside], sun.spectral_irradiance_w_m2_nm[inside]
-    trapezoid = float(np.trapezoid(e, lam) if hasattr(np, "trapezoid") else np.trapz(e, lam))
+    trapezoid = float(np.trapezoid(e, lam))
     assert sun.irradiance_w_m2((280.0, 400.0)) == pytest.approx(trapezoid, rel=1e-12)
 
 

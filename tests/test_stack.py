@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from optistack.errors import StackError
-from optistack.filters import Filter, edge_filter, measured_filter, slab_internal, slab_transmittance
+from optistack.filters import (
+    Filter,
+    edge_filter,
+    measured_filter,
+    slab_internal,
+    slab_transmittance,
+)
 from optistack.materials import constant, material
 from optistack.stack import FilterStack, Layer, Stack
 from optistack.transfer_matrix import solve
@@ -30,7 +36,12 @@ def device() -> Stack:
 
 def grey(tau: float, name: str = "grey", kind: str = "internal", **options: object) -> Filter:
     return measured_filter(
-        name, [200.0, 1000.0], [tau, tau], kind, measurement="regular", **options  # type: ignore[arg-type]
+        name,
+        [200.0, 1000.0],
+        [tau, tau],
+        kind,
+        measurement="regular",
+        **options,  # type: ignore[arg-type]
     )
 
 
@@ -91,6 +102,7 @@ def test_a_material_is_replaced_wherever_it_is_used() -> None:
 
 def test_step_follows_the_fringes() -> None:
     """40 samples per fringe: free spectral range lambda^2 / (2 n d) of all coherent layers joined."""
+
     def step(*layers: Layer) -> float:
         return Stack("air", layers, "air").fringe_step_nm(300.0)
 
@@ -107,7 +119,9 @@ def test_coherent_layers_whose_fringes_nothing_follows_are_refused() -> None:
     """300^2 / (2 x 1.5 x 1.1e6) = 0.027 nm between fringes: no lamp, no optical grid sees them."""
     with pytest.raises(StackError, match=r"fringes lie 0.027 nm apart at 300 nm.*coherent = false"):
         Stack("air", (Layer("glass", 1.5, 1.1e6, coherent=True),), "air").fringe_step_nm(300.0)
-    assert Stack("air", (Layer("foil", 1.5, 5e4, coherent=True),), "air").fringe_step_nm(300.0) == 0.01
+    assert (
+        Stack("air", (Layer("foil", 1.5, 5e4, coherent=True),), "air").fringe_step_nm(300.0) == 0.01
+    )
 
 
 # --- filters inside and before a stack ----------------------------------------------------------
@@ -198,8 +212,12 @@ def test_the_same_filter_may_be_mounted_twice(device: Stack) -> None:
     for _ in range(3):
         s = s.mounted(grey(0.9), "detached_gap")
     assert s.names[:6] == (
-        "filter grey (3)", "air gap behind grey (3)", "filter grey (2)", "air gap behind grey (2)",
-        "filter grey", "air gap behind grey",
+        "filter grey (3)",
+        "air gap behind grey (3)",
+        "filter grey (2)",
+        "air gap behind grey (2)",
+        "filter grey",
+        "air gap behind grey",
     )
 
 
@@ -213,7 +231,11 @@ def test_external_readings_are_converted_for_the_inside(device: Stack) -> None:
 def test_filters_by_their_layers(device: Stack) -> None:
     item = FilterStack("mirror", (Layer("high", 2.4, 40.0), Layer("low", 1.46, 60.0)))
     assert device.mounted(item, "laminated").names == ("high", "low", "glass", "film", "metal")
-    assert device.mounted(item, "detached_gap").names[:3] == ("high", "low", "air gap behind mirror")
+    assert device.mounted(item, "detached_gap").names[:3] == (
+        "high",
+        "low",
+        "air gap behind mirror",
+    )
     with pytest.raises(StackError, match="has layers of its own"):
         device.mounted(item, "in_substrate")
 

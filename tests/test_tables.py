@@ -125,8 +125,14 @@ def test_line_ends(ending: str, write) -> None:
         ("# quantity: nk\nwavelength_nm,k\n300,1\n", ", line 2: column n is missing"),
         ("# grade: E\nwavelength_nm,n\n300,1\n", ": grade 'E' is not one of A, B, C, D"),
         ("# kind: read\nwavelength_nm,n\n300,1\n", ": kind 'read' is not one of measured"),
-        ("# grade: A\n# grade: B\nwavelength_nm,n\n300,1\n", ", line 2: the header has 'grade' twi"),
-        ("# optistack-table: 1\nwavelength_nm,n\n300,1\n", ": the header lacks title, quantity, un"),
+        (
+            "# grade: A\n# grade: B\nwavelength_nm,n\n300,1\n",
+            ", line 2: the header has 'grade' twi",
+        ),
+        (
+            "# optistack-table: 1\nwavelength_nm,n\n300,1\n",
+            ": the header lacks title, quantity, un",
+        ),
         (
             "# quantity: relative_spectral_irradiance\nwavelength_nm\n300\n",
             ", line 2: there is no column beside wavelength_nm",
@@ -180,10 +186,16 @@ def test_writing_and_reading_gives_the_same_bits(
 
     n, k = column(1e-3), column(0.0)
     path = tmp_path_factory.mktemp("tables") / "x.csv"
-    title = data.draw(st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), max_size=20))
+    title = data.draw(
+        st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), max_size=20)
+    )
     write_table(
-        path, "nk", np.array(lam), {"n": np.array(n), "k": np.array(k)},
-        header={**HEADER, "title": title or "x"}, notes=("first", "second"),
+        path,
+        "nk",
+        np.array(lam),
+        {"n": np.array(n), "k": np.array(k)},
+        header={**HEADER, "title": title or "x"},
+        notes=("first", "second"),
     )
     table = read_table(path)
     assert table.wavelength_nm.tolist() == lam
@@ -198,12 +210,18 @@ def test_what_would_be_refused_is_not_written(tmp_path: Path) -> None:
     path = tmp_path / "x.csv"
     with pytest.raises(TableError, match="k must not be negative"):
         write_table(
-            path, "nk", np.array([300.0]), {"n": np.array([1.5]), "k": np.array([-1.0])},
+            path,
+            "nk",
+            np.array([300.0]),
+            {"n": np.array([1.5]), "k": np.array([-1.0])},
             header=HEADER,
         )
     with pytest.raises(TableError, match="lacks licence"):
         write_table(
-            path, "nk", np.array([300.0]), {"n": np.array([1.5])},
+            path,
+            "nk",
+            np.array([300.0]),
+            {"n": np.array([1.5])},
             header={k: v for k, v in HEADER.items() if k != "licence"},
         )
     assert list(tmp_path.iterdir()) == []

@@ -185,9 +185,7 @@ def test_lossless_stack_reflects_the_same_from_both_sides(case: Case) -> None:
 @LOOK
 @given(stacks(), st.floats(0.1, 10.0))
 def test_wavelength_and_thickness_scale_together(case: Case, factor: float) -> None:
-    scaled = replace(
-        case, d=tuple(x * factor for x in case.d), wavelength=case.wavelength * factor
-    )
+    scaled = replace(case, d=tuple(x * factor for x in case.d), wavelength=case.wavelength * factor)
     a, b = case.solve(), scaled.solve()
     assert_same(a, b)
     np.testing.assert_allclose(a.absorptance, b.absorptance, rtol=0, atol=1e-10)

@@ -111,9 +111,7 @@ class Comparison:
     def over_weights(self) -> Value:
         """The headline: the flat-weight ratio with its range over all weights and variants."""
         values = list(self.weighted_ratio.values())
-        return Value(
-            values[0].value, min(v.low for v in values), max(v.high for v in values)
-        )
+        return Value(values[0].value, min(v.low for v in values), max(v.high for v in values))
 
     @property
     def over_sensitivity(self) -> Value:
@@ -352,9 +350,7 @@ def _switched_off(result: ExposureResult, layer: str) -> _Switched:
         k_range_nm=(0.0, np.inf),
     )
     alone = replace(lit, layers=(*front, own), substrate=matched)
-    one_sided = Geometry(
-        angle_deg=geometry.angle_deg, isotropic_share=geometry.isotropic_share
-    )
+    one_sided = Geometry(angle_deg=geometry.angle_deg, isotropic_share=geometry.isotropic_share)
 
     def solved(stack: Any, how: Geometry) -> ExposureResult:
         return replace(exposure, stack=stack, geometry=how, filters=()).run(limits)
@@ -418,9 +414,7 @@ def _spectral(
     lam = lam[(lam >= low) & (lam <= high)]
 
     def at(stage: ExposureResult, name: str) -> Real:
-        return np.asarray(
-            np.interp(lam, stage.wavelength_nm, stage.layer_absorptance(name))
-        )
+        return np.asarray(np.interp(lam, stage.wavelength_nm, stage.layer_absorptance(name)))
 
     d = [at(stage, layer) for stage in switched["device"]]
     c = [at(stage, coupon_layer) for stage in switched["coupon"]]

@@ -193,7 +193,11 @@ def filter_table(
     ranking = _ranking_band(bands_nm)
     for exposure in exposures:
         collection = collections.get(exposure.name)
-        everything = [*bands_nm, *(w.band_nm for w in weights), *long_bands(candidates, weights, exposure.light)]
+        everything = [
+            *bands_nm,
+            *(w.band_nm for w in weights),
+            *long_bands(candidates, weights, exposure.light),
+        ]
         if collection is not None:
             everything.append(collection.range_nm)
         limits = exposure.needed_range(everything)
@@ -281,9 +285,7 @@ def _judge(
     carried = _carried_on(weights) if _has_long_edge(item) else []
     if exposure.light.covers(LONG_BAND_NM):
         used += carried
-    dose = {
-        band_key(b): left(lambda r, b=b: r.absorbed_photons_m2_s(layer, b)) for b in bands_nm
-    }
+    dose = {band_key(b): left(lambda r, b=b: r.absorbed_photons_m2_s(layer, b)) for b in bands_nm}
     weighted = {w.name: left(lambda r, w=w: r.weighted_photons_m2_s(layer, w)) for w in used}
     notes = [n for n in central.notes() if n.startswith(f"filter {item.name}:")]
     notes += _limit_notes(item.name, exposure.light.name, weighted)
@@ -379,9 +381,7 @@ def _ranking_notes(rows: Sequence[FilterRow], exposures: Sequence[str], band: st
 
     out, by_light = [], {}
     for name in exposures:
-        here = [
-            r for r in rows if r.exposure == name and np.isfinite(r.dose_left[band].value)
-        ]
+        here = [r for r in rows if r.exposure == name and np.isfinite(r.dose_left[band].value)]
         if not here:
             continue
         by_light[name] = order(here, band)

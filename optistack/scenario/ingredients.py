@@ -239,9 +239,7 @@ class Ingredients(Files):
             light = replace(planck(section.number("planck_k", above=0.0)), relative=True)
         else:
             led = section.section("led")
-            light = gaussian(
-                led.number("centre_nm", above=0.0), led.number("width_nm", above=0.0)
-            )
+            light = gaussian(led.number("centre_nm", above=0.0), led.number("width_nm", above=0.0))
             led.done()
         if not section.flag("variants", True):
             light = replace(light, variants=())
@@ -289,7 +287,10 @@ class Ingredients(Files):
             return light
         read = self._curve(
             Section({"spectrum": source, **_moved(section, _FORMAT_KEYS)}, section.path),
-            "spectrum", f"light {name}", "spectral_irradiance", fraction=False,
+            "spectrum",
+            f"light {name}",
+            "spectral_irradiance",
+            fraction=False,
         )
         if read.table is not None:
             return spectrum(read.table)

@@ -255,7 +255,9 @@ class _Loader(Ingredients):
             )
             for i, layer in enumerate(active):
                 self._defined(
-                    layer, dict.fromkeys(self.stacks[on].names), f"stack {on}: layer",
+                    layer,
+                    dict.fromkeys(self.stacks[on].names),
+                    f"stack {on}: layer",
                     f"{section.path}.active_layers[{i}]",
                 )
             eqe = QuantumEfficiency(
@@ -268,8 +270,10 @@ class _Loader(Ingredients):
             measured.done()
         limits = section.band("range_nm", None)
         if limits is None:
-            top = eqe.range_nm[1] if eqe is not None else min(
-                stack.layers[stack.position(name)].material.range_nm[1] for name in active
+            top = (
+                eqe.range_nm[1]
+                if eqe is not None
+                else min(stack.layers[stack.position(name)].material.range_nm[1] for name in active)
             )
             limits = (280.0, min(float(top), 1100.0))
         return Collection(
@@ -287,7 +291,9 @@ class _Loader(Ingredients):
                     item.text(side), self.exposures, "exposure", item.key_path(side)
                 )
                 self._defined(
-                    name, dict.fromkeys(self.exposures[exposure].stack.names), "layer",
+                    name,
+                    dict.fromkeys(self.exposures[exposure].stack.names),
+                    "layer",
                     section.key_path("layer"),
                 )
                 pair.append(exposure)
@@ -297,9 +303,7 @@ class _Loader(Ingredients):
         for i, name in enumerate(on):
             where = f"{section.key_path('filters_on')}[{i}]"
             self._defined(name, self.exposures, "exposure", where)
-            self._defined(
-                layer, dict.fromkeys(self.exposures[name].stack.names), "layer", where
-            )
+            self._defined(layer, dict.fromkeys(self.exposures[name].stack.names), "layer", where)
         if "filters" in section:
             candidates = self._mounted(section, "filters")
         else:

@@ -247,9 +247,7 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
         add("assumption", "scenario", choice)
     for name, exposure in scenario.exposures.items():
         try:
-            limits = _limits(
-                scenario, exposure, with_filters=name in scenario.question.filters_on
-            )
+            limits = _limits(scenario, exposure, with_filters=name in scenario.question.filters_on)
             stack, far = exposure.built
             stack.fringe_step_nm(limits[0])  # refuses coherent layers that are too thick
         except OptistackError as error:

@@ -69,9 +69,7 @@ class Section:
         """One of a few words."""
         value = self.text(key, default)
         if value is not default and value not in allowed:
-            raise ScenarioError(
-                f"{value!r} is not one of {', '.join(allowed)}", self.key_path(key)
-            )
+            raise ScenarioError(f"{value!r} is not one of {', '.join(allowed)}", self.key_path(key))
         return value
 
     def number(
@@ -177,9 +175,7 @@ class Section:
         given = [u for u in units if f"{stem}_{u}" in self._data]
         self._known += [f"{stem}_{u}" for u in units]
         if len(given) > 1:
-            raise ScenarioError(
-                f"given twice: {stem}_{given[0]} and {stem}_{given[1]}", self.path
-            )
+            raise ScenarioError(f"given twice: {stem}_{given[0]} and {stem}_{given[1]}", self.path)
         if not given:
             if default is _REQUIRED:
                 near = self._near(f"{stem}_nm")
