@@ -275,9 +275,7 @@ class _Layers:
         self.one_over_eta = waves.one_over_q if n2 is None else q / n2[1:-1]
         self.special: dict[int, NDArray[np.intp]] = {}
         if waves.special is not None:
-            self.special = {
-                j: np.flatnonzero(at) for j, at in enumerate(waves.special) if at.any()
-            }
+            self.special = {j: np.flatnonzero(at) for j, at in enumerate(waves.special) if at.any()}
 
     def surface(self, medium: int) -> tuple[Complex | float, Complex]:
         """(a, b) with eta = b / a, never 0/0."""
@@ -285,9 +283,7 @@ class _Layers:
             return 1.0, self.waves.q[medium]
         return self.waves.q[medium], self.n2[medium]
 
-    def sinc_step(
-        self, j: int, at: NDArray[np.intp], bottom: Complex, k0_height: Real
-    ) -> Complex:
+    def sinc_step(self, j: int, at: NDArray[np.intp], bottom: Complex, k0_height: Real) -> Complex:
         """E and K at a height above the bottom of layer j; not scaled."""
         e, k = bottom[:, at]
         q = self.waves.q[1 + j][at]
@@ -301,9 +297,7 @@ class _Layers:
         n2 = self.n2[1 + j][at]
         return np.stack([cosine * e + slant * q2 / n2 * k, cosine * k + slant * n2 * e])
 
-    def sinc_square(
-        self, j: int, at: NDArray[np.intp], bottom: Complex, k0_height: Real
-    ) -> Real:
+    def sinc_square(self, j: int, at: NDArray[np.intp], bottom: Complex, k0_height: Real) -> Real:
         """|E|^2 at a height above the bottom of layer j."""
         return self.square(j, at, *self.sinc_step(j, at, bottom, k0_height))
 
@@ -514,8 +508,7 @@ def _solve_chain(layers: _Layers, coherent: list[bool], want: int | None = None)
     # A wave that only fades in an incoherent layer (total reflection, a metal) does not cross it.
     fades = [waves.q_imag[j - 1] > waves.q_real[j - 1] for j in stops[1:-1]]
     one_way = [
-        np.where(fade, 0.0, waves.decay[j - 1])
-        for fade, j in zip(fades, stops[1:-1], strict=True)
+        np.where(fade, 0.0, waves.decay[j - 1]) for fade, j in zip(fades, stops[1:-1], strict=True)
     ]
     # Net reflectance seen when looking down from the bottom of each incoherent medium.
     seen: list[Real] = [down_runs[media].reflectance] * (media + 1)
@@ -667,9 +660,7 @@ def _polarizations(polarization: str) -> tuple[bool, ...]:
     try:
         return {"s": (False,), "p": (True,), "mean": (False, True)}[polarization]
     except KeyError:
-        raise StackError(
-            f'polarization must be "s", "p" or "mean", not {polarization!r}'
-        ) from None
+        raise StackError(f'polarization must be "s", "p" or "mean", not {polarization!r}') from None
 
 
 def _directions(angle_deg: ArrayLike) -> tuple[Real | None, Real, bool]:
@@ -810,9 +801,7 @@ def solve(
     """
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, angle_axis = _directions(angle_deg)
-    return _solve_directions(
-        index, d, lam, flags, sine, cosine, polarization, angle_axis
-    )
+    return _solve_directions(index, d, lam, flags, sine, cosine, polarization, angle_axis)
 
 
 def _solve_directions(
@@ -979,9 +968,7 @@ def depth_profile(
     """
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, angle_axis = _directions(angle_deg)
-    out = _profile_directions(
-        index, d, lam, flags, sine, cosine, polarization, layer, depth_nm
-    )
+    out = _profile_directions(index, d, lam, flags, sine, cosine, polarization, layer, depth_nm)
     return out if angle_axis else out[..., 0, :, :]
 
 
@@ -1006,9 +993,7 @@ def depth_profile_isotropic(
     """
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, weight = _hemisphere(index, lam, points)
-    out = _profile_directions(
-        index, d, lam, flags, sine, cosine, polarization, layer, depth_nm
-    )
+    out = _profile_directions(index, d, lam, flags, sine, cosine, polarization, layer, depth_nm)
     return np.asarray((out * weight[:, None, :]).sum(axis=-3))
 
 

@@ -430,6 +430,20 @@ def test_depth_counts_from_the_lit_side() -> None:
         assert near > 20 * far
 
 
+def test_depth_of_light_from_the_rear() -> None:
+    """Rear light alone, as a difference, is the profile of the turned stack, counted from its back."""
+    depth = np.array([3.0, 20.0, 55.0, 99.0])
+    once, twice = (
+        Exposure("a", CELL, TRIANGLE, Geometry(angle_deg=20.0, rear_share=share)).run(BAND)
+        for share in (1.0, 2.0)
+    )
+    rear = twice.depth_profile("film", depth, BAND) - once.depth_profile("film", depth, BAND)
+    turned = Exposure("a", CELL, TRIANGLE, Geometry("back", angle_deg=20.0)).run(BAND)
+    expected = turned.depth_profile("film", 100.0 - depth, BAND)
+    assert expected.max() > 1.2 * expected.min()
+    np.testing.assert_allclose(rear, expected, rtol=1e-9)
+
+
 def test_layers_thinner_than_a_nanometre_and_of_nothing() -> None:
     thin = Stack(1.0, (Layer("film", 1.6 + 0.3j, 0.4), Layer("glass", 1.52, 1e6)), 1.0)
     result = Exposure("a", thin, TRIANGLE).run(BAND)

@@ -376,9 +376,7 @@ def sheet(ohm_sq: float, wavelength: float = 1e4, thickness: float = 1e-8) -> co
 
 
 def sheet_response(ohm_sq: float, angle: float = 0.0, polarization: Any = "s") -> Response:
-    return solve(
-        [1, sheet(ohm_sq), 1], [1e-8], [1e4], angle_deg=angle, polarization=polarization
-    )
+    return solve([1, sheet(ohm_sq), 1], [1e-8], [1e4], angle_deg=angle, polarization=polarization)
 
 
 def test_opt_040_conducting_sheet() -> None:
@@ -515,9 +513,7 @@ def test_opt_055_coupon_and_device() -> None:
             coherent=[False, True, True, True, True],
         ),
         # Without surfaces: the same optical depth in an index-matched layer of vanishing k.
-        "beer_lambert": solve(
-            [1, 1 + 1e-10j * film.imag, 1], [d * 1e10], lam, coherent=[False]
-        ),
+        "beer_lambert": solve([1, 1 + 1e-10j * film.imag, 1], [d * 1e10], lam, coherent=[False]),
     }
     row = {"coupon_film_side": 0, "coupon_glass_side": 1, "device_glass_side": 1, "beer_lambert": 0}
     # The triangle of the entry, times the wavelength: photons.
@@ -848,10 +844,7 @@ def test_phase_is_good_to_rounding(thickness: float) -> None:
 def test_s_and_p_agree_at_normal_incidence() -> None:
     n, d = [1.0, 1.8 + 0.2j, 0.2 + 2j, 1.5 + 1e-6j, 1.3], [80.0, 15.0, 1e5]
     for flags in (None, [True, True, False]):
-        s, p, mean = (
-            solve(n, d, [400.0], polarization=k, coherent=flags)
-            for k in KINDS
-        )
+        s, p, mean = (solve(n, d, [400.0], polarization=k, coherent=flags) for k in KINDS)
         for name in ("reflectance", "transmittance", "absorptance", "power_entering"):
             values = getattr(s, name)
             np.testing.assert_allclose(getattr(p, name), values, rtol=1e-13, atol=0)
@@ -882,10 +875,7 @@ def test_mixed_coherence_keeps_polarisations_apart() -> None:
     """A pane at Brewster's angle: p is not reflected at either face, s at both."""
     brewster = np.degrees(np.arctan(1.5))
     pane: dict[str, Any] = {"angle_deg": brewster, "coherent": [False]}
-    s, p, mean = (
-        one(solve([1, 1.5, 1], [1e6], [500.0], polarization=k, **pane))[1]
-        for k in KINDS
-    )
+    s, p, mean = (one(solve([1, 1.5, 1], [1e6], [500.0], polarization=k, **pane))[1] for k in KINDS)
     rs = one(solve([1, 1.5], [], [500.0], angle_deg=brewster, polarization="s"))[0]
     assert p == pytest.approx(1, abs=1e-14)
     assert s == pytest.approx((1 - rs) / (1 + rs), abs=1e-14)
@@ -1190,9 +1180,7 @@ def test_profile_against_many_digits(polarization: Any) -> None:
     n, d = [1, 1.8 + 0.2j, 1.5 + 0.01j, 0.3 + 2j, 1.4], [70.0, 150.0, 20.0]
     for layer in range(3):
         depth = np.array([0.0, 0.2, 0.7, 1.0]) * d[layer]
-        profile = depth_profile(
-            n, d, LAM, layer, depth, angle_deg=65.0, polarization=polarization
-        )
+        profile = depth_profile(n, d, LAM, layer, depth, angle_deg=65.0, polarization=polarization)
         for w, lam in enumerate(LAM):
             stack = Exact(n, d, lam, 65.0, polarization)
             for i, z in enumerate(depth):
@@ -1205,10 +1193,7 @@ def test_profile_between_panes_is_the_fringe_average() -> None:
     depth = [0.0, 30.0, 90.0]
     fringe = 400.0 / (2 * 1.5)
     coherent = np.mean(
-        [
-            depth_profile(n, [d[0] + fringe * m / 32, d[1]], [400.0], 1, depth)
-            for m in range(32)
-        ],
+        [depth_profile(n, [d[0] + fringe * m / 32, d[1]], [400.0], 1, depth) for m in range(32)],
         axis=0,
     )
     mixed = depth_profile(n, d, [400.0], 1, depth, coherent=[False, True])
