@@ -506,6 +506,19 @@ def test_a_grey_filter_takes_its_share_in_every_mount() -> None:
     assert absorbed(Mounted(grey(tau), "detached_gap")) == pytest.approx(far, rel=0.03)
 
 
+def test_an_edge_narrower_than_the_grid_is_followed() -> None:
+    """Edge 0.3 nm wide between two whole nanometres, against a sum in steps of 0.002 nm."""
+    edge = Mounted(edge_filter("steep", 350.2, 0.3), "in_substrate")
+    stack = CELL.mounted(edge.item, "in_substrate")
+    lam = np.linspace(345.0, 355.0, 5001)
+    product = TRIANGLE(lam) * lam / PHOTON_J_NM * respond(stack, Geometry(), lam).absorptance[1]
+    fine = float(np.sum(product[1:] + product[:-1]) / 2 * 0.002)
+    result = Exposure("a", CELL, TRIANGLE, filters=(edge,)).run(BAND)
+    got = result.absorbed_photons_m2_s("film", (345.0, 355.0))[0]
+    # A grid of 1 nm alone would be wrong by 0.3 nm of the 4.8 nm that are open: 6 %.
+    assert got == pytest.approx(fine, rel=2e-3)
+
+
 def test_order_of_filters_is_the_order_of_the_light() -> None:
     result = Exposure(
         "a",
