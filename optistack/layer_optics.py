@@ -195,7 +195,6 @@ class Waves:
         np.sqrt(larger, out=larger)
         smaller = product / (larger + 1e-300)  # 0 where q is 0
         q = np.empty(square.shape, dtype=complex)
-        q.real, q.imag = larger, smaller
         only_fading = square < 0
         if only_fading.any():
             larger, smaller = (
