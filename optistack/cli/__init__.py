@@ -1,0 +1,55 @@
+"""The commands, each a function of its parsed options in a module of its own.
+
+Exit codes: 0 done, 1 input refused, 2 wrong usage, 130 interrupted. Nothing heavy is imported
+before a command needs it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from optistack import __version__
+from optistack.cli import listing, runs
+from optistack.cli.progress import write_json
+from optistack.errors import OptistackError
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="optistack",
+        description="Photons that each layer of a thin-film solar cell stack absorbs under a lamp "
+        "or the sun: coupon against device, what a filter removes, and what it costs.",
+        epilog="Exit codes: 0 done, 1 input refused, 2 wrong usage. Research estimates, no safety "
+        "case.",
+    )
+    parser.add_argument("--version", action="version", version=f"optistack {__version__}")
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--json", action="store_true", help="answer in JSON on standard output")
+    common.add_argument("--debug", action="store_true", help="show the traceback of a refusal")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    for module in (runs, listing):
+        module.add(commands, common)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.command(options))
+    except OptistackError as error:
+        if options.debug:
+            raise
+        message = " ".join(str(error).split())
+        if options.json:
+            write_json({"error": {"kind": type(error).__name__, "message": message}})
+        sys.stderr.write(f"optistack: {message}\n")
+        return 1
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        sys.stderr.write("optistack: interrupted; nothing was changed\n")
+        return 130

@@ -1,0 +1,126 @@
+"""The commands on scenarios: demo, run, check."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optistack.cli.progress import Progress, write_json
+
+if TYPE_CHECKING:
+    from optistack.scenario import RunResult, Scenario
+
+
+def add(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser], common: argparse.ArgumentParser
+) -> None:
+    """Add the commands to the parser."""
+    files = argparse.ArgumentParser(add_help=False)
+    files.add_argument("scenario", metavar="SCENARIO.toml", type=Path)
+    files.add_argument(
+        "--allow-path",
+        metavar="DIR",
+        type=Path,
+        action="append",
+        default=[],
+        help="also read files from this folder (may be repeated)",
+    )
+    demo = commands.add_parser(
+        "demo", parents=[common], help="run the invented Lantern House scenario"
+    )
+    demo.add_argument("--out", metavar="DIR", type=Path, default=Path("lantern-house-report"))
+    demo.set_defaults(command=_demo)
+    run = commands.add_parser(
+        "run", parents=[common, files], help="carry out a scenario and write a report"
+    )
+    run.add_argument("--out", metavar="DIR", type=Path, required=True)
+    run.add_argument(
+        "--force", action="store_true", help="replace earlier results that optistack wrote"
+    )
+    run.set_defaults(command=_run)
+    check = commands.add_parser(
+        "check",
+        parents=[common, files],
+        help="say what a scenario lacks and assumes, without computing",
+    )
+    check.set_defaults(command=_check)
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from optistack.scenario import load_scenario
+    from optistack.tables import data_folder
+
+    scenario = load_scenario(data_folder("shared") / "lantern_house" / "lantern_house.toml")
+    return _report(scenario, options, replace_own=True, advice="choose another with --out")
+
+
+def _run(options: argparse.Namespace) -> int:
+    from optistack.scenario import load_scenario
+
+    scenario = load_scenario(options.scenario, allow_paths=options.allow_path)
+    return _report(scenario, options, replace_own=options.force, advice="replace them with --force")
+
+
+def _report(
+    scenario: Scenario, options: argparse.Namespace, *, replace_own: bool, advice: str
+) -> int:
+    from optistack.output import write_folder
+    from optistack.report import summary_text, write_report
+    from optistack.scenario import run
+
+    progress = Progress()
+    results: list[RunResult] = []
+
+    def write(folder: Path) -> list[str]:
+        results.append(run(scenario, progress=progress))
+        return write_report(results[0], folder, progress=progress)
+
+    try:
+        files = write_folder(options.out, write, replace_own=replace_own, command=advice)
+    finally:
+        progress.stop()
+    if options.json:
+        write_json({"folder": str(options.out), "files": files})
+        return 0
+    sys.stdout.write(summary_text(results[0]).rstrip() + "\n")
+    sys.stdout.write(f"\nreport: {options.out / 'report.html'}\n")
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from optistack.scenario import check, load_scenario
+
+    scenario = load_scenario(options.scenario, allow_paths=options.allow_path)
+    findings = check(scenario)
+    missing = [f for f in findings if f.level == "missing"]
+    if options.json:
+        write_json(
+            {
+                "ok": not missing,
+                "title": scenario.title,
+                "findings": [
+                    {"level": f.level, "where": f.where, "text": f.text} for f in findings
+                ],
+            }
+        )
+        return 1 if missing else 0
+    sys.stdout.write(f"{scenario.title}: {options.scenario}\n")
+    titles = {
+        "missing": "Missing (a run would be refused)",
+        "assumption": "Assumed",
+        "note": "Tables of grade C or D",
+    }
+    for level, title in titles.items():
+        here = [f for f in findings if f.level == level]
+        if here:
+            sys.stdout.write(f"\n{title}\n")
+            for f in here:
+                where = "" if f.text.startswith(f.where) else f"{f.where}: "
+                sys.stdout.write(f"  {where}{f.text}\n")
+    if missing:
+        sys.stderr.write(f"optistack: {len(missing)} things are missing\n")
+        return 1
+    sys.stdout.write("\nNothing is missing; the scenario can be run.\n")
+    return 0
