@@ -1,0 +1,352 @@
+"""Cells under their sheets, row by row: the current at any voltage, and the points that matter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, DiodeLaw, laws, read_only
+from optistack.analysis.electrode.geometry import (
+    Geometry,
+    OneEdge,
+    ParallelFingers,
+    Strip,
+    total_sheet_ohm_sq,
+)
+from optistack.analysis.electrode.line import LineSolution, solve_line, solve_opposed
+from optistack.analysis.electrode.plate import solve_plate
+from optistack.errors import OptistackError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Real = NDArray[np.float64]
+
+RTOL = 1e-6
+# Two dimensions cost a linear solve per voltage and grid.
+RTOL_PLATE = 1e-5
+# Where the far end of a table lies, over the cell's own open-circuit voltage.
+TABLE_END = 1.05
+# Table of a strip's curve under a resistive finger: points per n V_t.
+TABLE_DENSITY = 10.0
+_SEARCH = np.linspace(0.25, 0.985, 16)
+
+
+@dataclass(frozen=True, eq=False)
+class OperatingPoints:
+    """What a J-V curve comes down to, for every sheet resistance.
+
+    Attributes
+    ----------
+    sheet_resistance_ohm_sq : (r,) array
+    jsc_ma_cm2, voc_v, fill_factor, power_mw_cm2, vmp_v, jmp_ma_cm2 : (r,) arrays
+        Per total area.
+    relative_error : (r,) array
+        Estimated discretisation error of the power.
+    """
+
+    sheet_resistance_ohm_sq: Real
+    jsc_ma_cm2: Real
+    voc_v: Real
+    fill_factor: Real
+    power_mw_cm2: Real
+    vmp_v: Real
+    jmp_ma_cm2: Real
+    relative_error: Real
+
+    def __post_init__(self) -> None:
+        read_only(self)
+
+    def take(self, rows: slice) -> OperatingPoints:
+        """Some of the rows."""
+        return OperatingPoints(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per sheet resistance."""
+        import pandas as pd
+
+        return pd.DataFrame({name: getattr(self, name) for name in self.__dataclass_fields__})
+
+
+class Device:
+    """Cells (one per row) with their sheet resistances, and the current at any voltage.
+
+    Parameters
+    ----------
+    law : DiodeLaw
+        One lane per row.
+    geometry : Geometry
+    sheet_resistance_ohm_sq : (row,) array
+    rtol : float
+    pitch_mm : (row,) array, optional
+        Pitches of parallel fingers, where they differ from row to row.
+    """
+
+    def __init__(
+        self,
+        law: DiodeLaw,
+        geometry: Geometry,
+        sheet_resistance_ohm_sq: Real,
+        rtol: float = RTOL,
+        pitch_mm: Real | None = None,
+    ):
+        self.law = law
+        self.geometry = geometry
+        self.r_sq = sheet_resistance_ohm_sq
+        self.rtol = rtol
+        n = len(sheet_resistance_ohm_sq)
+        self.reach = np.full(n, geometry.reach_mm)
+        self.lit = np.full(n, geometry.lit_share)
+        self.period = np.full(n, getattr(geometry, "period_mm", np.nan))
+        if pitch_mm is not None:
+            each = [replace_pitch(geometry, float(p)) for p in pitch_mm]
+            self.reach = np.array([g.reach_mm for g in each])
+            self.lit = np.array([g.lit_share for g in each])
+            self.period = np.array([g.period_mm for g in each])
+        self._table: tuple[TableLaw, Real] | None = None
+
+    @classmethod
+    def of(cls, cell: Cell, geometry: Geometry, r_sq: ArrayLike, rtol: float = RTOL) -> Device:
+        """One cell under several sheet resistances."""
+        checked = checked_resistance(r_sq)
+        return cls(laws([cell] * len(checked)), geometry, checked, rtol)
+
+    def take(self, rows: NDArray[np.intp]) -> Device:
+        """Some of the rows."""
+        out = Device(self.law.take(rows), self.geometry, self.r_sq[rows], self.rtol)
+        out.reach, out.lit, out.period = self.reach[rows], self.lit[rows], self.period[rows]
+        return out
+
+    def current(self, voltage: Real, rtol: float | None = None) -> tuple[Real, Real, Real]:
+        """J, -dJ/dV and the error estimate of J, each (row, v), at voltages (row, v)."""
+        rtol = self.rtol if rtol is None else rtol
+        if isinstance(self.geometry, ParallelFingers | OneEdge):
+            if self.geometry.finger_ohm_per_cm > 0:
+                return self._with_finger(self.geometry, voltage, rtol)
+            return self._strip(self.geometry, voltage, rtol)
+        plate, out = self.geometry.plate(), []
+        for row, r in enumerate(self.r_sq):
+            solved = solve_plate(
+                self.law.take(np.array([row])),
+                plate,
+                total_sheet_ohm_sq(self.geometry, float(r)),
+                voltage[row],
+                rtol=max(rtol, RTOL_PLATE),
+            )
+            out.append((solved.current, solved.slope, solved.error))
+        current, slope, error = (np.array(x) for x in zip(*out, strict=True))
+        return current, slope, error
+
+    def line(self, rows: NDArray[np.intp], voltage: Real, **options: Any) -> LineSolution:
+        """The strip's own solution; lanes are (row, voltage) pairs."""
+        geometry = self.geometry
+        require_strip(geometry)
+        way2 = V_PER_MA_OHM * (self.reach[rows] * 0.1) ** 2
+        law, front = self.law.take(rows), way2 * self.r_sq[rows]
+        counter = geometry.counter
+        if counter is None:
+            return solve_line(law, front, voltage, **options)
+        other = way2 * counter.sheet_resistance_ohm_sq
+        if counter.contact == "same":
+            return solve_line(law, front + other, voltage, **options)
+        return solve_opposed(law, front, other, voltage, **options)
+
+    def _strip(self, geometry: Strip, voltage: Real, rtol: float) -> tuple[Real, Real, Real]:
+        rows = np.repeat(np.arange(len(self.r_sq)), voltage.shape[1])
+        solved = self.line(rows, voltage.ravel(), rtol=rtol)
+        lit = self.lit[:, None]
+        shape = voltage.shape
+        current, slope, error = (
+            lit * x.reshape(shape) for x in (solved.current, solved.slope, solved.error)
+        )
+        if np.any(lit < 1.0) and geometry.active_under_finger:
+            dark, dark_slope, _ = self.law.dark().current(voltage.T)
+            current += (1.0 - lit) * dark.T
+            slope += (1.0 - lit) * dark_slope.T
+        return current, slope, error
+
+    def _with_finger(self, geometry: Strip, voltage: Real, rtol: float) -> tuple[Real, Real, Real]:
+        """The finger is a line whose cell is the strip: its current at every voltage, tabulated."""
+        table, table_error = self._finger_table(geometry, voltage, min(rtol, RTOL))
+        length = (geometry.finger_length_mm or 0.0) * 0.1
+        k = V_PER_MA_OHM * geometry.finger_ohm_per_cm * self.period * 0.1 * length**2
+        rows = np.repeat(np.arange(len(self.r_sq)), voltage.shape[1])
+        solved = solve_line(table.take(rows), k[rows], voltage.ravel(), rtol=rtol)
+        shape = voltage.shape
+        place = (voltage - table.low[:, None]) / table.width[:, None]
+        below = np.minimum(place.astype(np.intp), table_error.shape[1] - 2)
+        row = np.arange(len(self.r_sq))[:, None]
+        from_table = np.maximum(table_error[row, below], table_error[row, below + 1])
+        return (
+            solved.current.reshape(shape),
+            solved.slope.reshape(shape),
+            solved.error.reshape(shape) + from_table,
+        )
+
+    def _finger_table(self, geometry: Strip, voltage: Real, rtol: float) -> tuple[TableLaw, Real]:
+        """The strip's curve on even voltages, made once for the range that is asked for."""
+        a = self.law.diode_voltage
+        low = np.minimum(voltage.min(axis=1), 0.0) - a / 2
+        high = np.maximum(voltage.max(axis=1), TABLE_END * self.law.zero_current_v) + a / 2
+        if self._table is not None:
+            known, _ = self._table
+            end = known.low + known.width * (known.values.shape[1] - 1)
+            if np.all(known.low <= low) and np.all(end >= high):
+                return self._table
+        n = int(np.ceil(TABLE_DENSITY * np.max((high - low) / a))) + 1
+        grid = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
+        current, slope, error = self._strip(geometry, grid, rtol / 4)
+        self._table = TableLaw(low, (high - low) / (n - 1), current, slope, a), error
+        return self._table
+
+    def points(self) -> OperatingPoints:
+        """Short circuit, open circuit and the point of most power of every row."""
+        n = len(self.r_sq)
+        voc = self._open_circuit()
+        grid = np.concatenate([np.zeros((n, 1)), voc[:, None] * _SEARCH], axis=1)
+        flat = isinstance(self.geometry, ParallelFingers | OneEdge)
+        current, slope, _ = self.current(grid, max(self.rtol, 1e-4 if flat else 1e-2))
+        # d(JV)/dV falls from Jsc to below zero at open circuit.
+        rise = current - grid * slope
+        # The last sample is taken from where it is still positive.
+        at = np.minimum((rise > 0).cumprod(axis=1).sum(axis=1) - 1, grid.shape[1] - 2)
+        row = np.arange(n)
+        low, high = grid[row, at], grid[row, at + 1]
+        f_low, f_high = rise[row, at], rise[row, at + 1]
+        vmp = _cubic_maximum(
+            low, high, current[row, at], current[row, at + 1], slope[row, at], slope[row, at + 1]
+        )
+        jsc = np.zeros(n)
+        f_rate, f_before, v_before = f_low, f_low, low
+        for trial in range(20):
+            # The first round also brings the short-circuit current.
+            asked = vmp[:, None] if trial else np.stack([vmp, np.zeros(n)], axis=1)
+            j, s, e = self.current(asked)
+            if not trial:
+                jsc = j[:, 1]
+            jmp, slope_mp, error_mp = j[:, 0], s[:, 0], e[:, 0]
+            f = jmp - vmp * slope_mp
+            # Twice the slope is what f loses per volt where J is bent little; the power feels only
+            # the square of what is left.
+            if np.all(np.abs(f) <= 2e-4 * self.law.diode_voltage * slope_mp):
+                break
+            upper = f <= 0
+            if trial:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    rate = (f - f_before) / (vmp - v_before)
+                rate = np.where(np.isfinite(rate) & (rate < 0), rate, f_rate)
+            else:
+                rate = (f_high - f_low) / (high - low)
+            low, high = np.where(upper, low, vmp), np.where(upper, vmp, high)
+            f_rate, f_before, v_before = rate, f, vmp
+            vmp = vmp - f / rate
+            vmp = np.where((vmp > low) & (vmp < high), vmp, (low + high) / 2)
+        power = vmp * jmp
+        return OperatingPoints(
+            self.r_sq, jsc, voc, power / (jsc * voc), power, vmp, jmp, error_mp / jmp
+        )
+
+    def _open_circuit(self) -> Real:
+        """J is concave and falls: Newton from the cell's own open circuit comes down to it."""
+        voc = np.array(self.law.zero_current_v)
+        if np.all(self.lit == 1.0):
+            return voc
+        for _ in range(30):
+            current, slope, _ = (x[:, 0] for x in self.current(voc[:, None]))
+            step = current / slope
+            voc = voc + step
+            if np.all(np.abs(step) <= 1e-9 * self.law.diode_voltage):
+                break
+        return voc
+
+
+def _cubic_maximum(
+    low: Real, high: Real, j_low: Real, j_high: Real, slope_low: Real, slope_high: Real
+) -> Real:
+    """Voltage of most power between two voltages, on the cubic through both currents."""
+    width = high - low
+    d0, d1 = -slope_low * width, -slope_high * width
+    bend = d0 + d1 - 2.0 * (j_high - j_low)
+    curve = 3.0 * (j_high - j_low) - 2.0 * d0 - d1
+    a, b = np.zeros_like(low), np.ones_like(low)
+    for _ in range(30):
+        t = (a + b) / 2
+        j = j_low + t * (d0 + t * (curve + t * bend))
+        rise = j + (low / width + t) * (d0 + t * (2.0 * curve + t * 3.0 * bend))
+        a, b = np.where(rise > 0, t, a), np.where(rise > 0, b, t)
+    return low + width * (a + b) / 2
+
+
+@dataclass(frozen=True, eq=False)
+class TableLaw:
+    """A current law tabulated on even voltages with its slope, cubic in between."""
+
+    low: Real
+    width: Real
+    values: Real
+    slopes: Real
+    diode_voltage: Real
+
+    @property
+    def zero_current_v(self) -> Real:
+        """Where the table changes sign, refined on its cubic."""
+        n = len(self.low)
+        first = (self.values > 0).cumprod(axis=1).sum(axis=1)
+        first = np.minimum(np.maximum(first, 1), self.values.shape[1] - 1)
+        v = self.low + self.width * first
+        for _ in range(30):
+            current, slope, _ = self.current(v[None])
+            step = (current / slope)[0]
+            v = v + step
+            if np.all(np.abs(step) <= 1e-13):
+                break
+        return np.asarray(v).reshape(n)
+
+    def take(self, lanes: NDArray[np.intp]) -> TableLaw:
+        return TableLaw(*(getattr(self, name)[lanes] for name in self.__dataclass_fields__))
+
+    def current(self, voltage: Real, guess: Real | None = None) -> tuple[Real, Real, Real]:
+        del guess  # a table has nothing to iterate
+        place = (voltage - self.low) / self.width
+        at = np.minimum(np.maximum(np.floor(place), 0.0), self.values.shape[1] - 2.0)
+        t = place - at
+        index = at.astype(np.intp)
+        lane = np.broadcast_to(np.arange(voltage.shape[-1]), voltage.shape)
+        y0, y1 = self.values[lane, index], self.values[lane, index + 1]
+        d0 = -self.slopes[lane, index] * self.width
+        d1 = -self.slopes[lane, index + 1] * self.width
+        bend = d0 + d1 - 2.0 * (y1 - y0)
+        curve = 3.0 * (y1 - y0) - 2.0 * d0 - d1
+        current = y0 + t * (d0 + t * (curve + t * bend))
+        slope = -(d0 + t * (2.0 * curve + t * 3.0 * bend)) / self.width
+        return current, slope, voltage
+
+
+def replace_pitch(geometry: Geometry, pitch_mm: float) -> ParallelFingers:
+    """The same fingers at another pitch."""
+    if not isinstance(geometry, ParallelFingers):
+        raise OptistackError("only parallel fingers have a pitch")
+    return replace(geometry, pitch_mm=pitch_mm)
+
+
+def checked_resistance(values: ArrayLike) -> Real:
+    """Sheet resistances as an array (r,), or a refusal."""
+    out = np.atleast_1d(np.array(values, dtype=float))
+    if out.ndim != 1 or not len(out) or not np.all(np.isfinite(out)) or np.any(out < 0):
+        bad = [x for x in np.ravel(out) if not (np.isfinite(x) and x >= 0)]
+        raise OptistackError(
+            "sheet resistance must be a number of ohm/sq, 0 or more, or a list of them"
+            + (f", not {bad[0]:g}" if bad else "")
+        )
+    return out
+
+
+def require_strip(geometry: Geometry) -> None:
+    """Refuse geometries in two dimensions."""
+    if not isinstance(geometry, ParallelFingers | OneEdge):
+        raise OptistackError(
+            f"{type(geometry).__name__} has no single profile: use ParallelFingers or OneEdge"
+        )
