@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError, TableError
 from optistack.rate_laws import ZERO_CELSIUS_K
 from optistack.tables import read_text
+from optistack.value import Value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,14 +33,18 @@ QUANTITIES: Mapping[str, bool] = {
     "transmittance": False,
     "decadic_absorbance": False,
     "photocurrent_density_ma_cm2": False,
+    "relative_power": False,
 }
 ROLES = ("lit", "dark", "dry")
 CENSORED = {"": 0, "at_least": 1, "at_most": -1}
+NORMAL_95 = 1.959963984540054
 # Start values that differ by more than this are taken for mixed units.
 _LARGEST_SPREAD = 100.0
 # A specimen is set aside when its rim has lost this much more than its centre, beyond the noise.
 RIM_OVER_CENTRE = 1.25
 _RIM_SIGMAS = 2.0
+# A reading this many times off both its neighbours is in another unit.
+_LARGEST_JUMP = 50.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +72,8 @@ class Specimen:
         0 read, 1 the true value is at least, -1 at most the value given.
     excluded : mapping of index to str, optional
         Readings left out, with the reason.
+    sd : (reading,) array, optional
+        Standard deviation of each reading, in the unit of the values.
     rim_loss_share, centre_loss_share : float, optional
         Share of its signal that the rim and the centre of the specimen have lost (line profile,
         image), 0 to 1.
@@ -83,6 +90,7 @@ class Specimen:
     group: str = ""
     censored: NDArray[np.int_] | None = None
     excluded: Mapping[int, str] = field(default_factory=dict)
+    sd: Real | None = None
     rim_loss_share: float | None = None
     centre_loss_share: float | None = None
     loss_share_sd: float = 0.0
@@ -126,12 +134,67 @@ class Specimen:
                 raise OptistackError(f"{where}: censored must be 0, 1 or -1 for every reading")
         if any(not 0 <= i < hours.size for i in self.excluded):
             raise OptistackError(f"{where}: an excluded reading does not exist")
+        if self.sd is not None:
+            sd = np.array(self.sd, dtype=float)
+            if sd.shape != hours.shape or not (np.isfinite(sd) & (sd > 0)).all():
+                raise OptistackError(f"{where}: sd must be positive, one for every reading")
+            sd.flags.writeable = False
+            object.__setattr__(self, "sd", sd)
+        logs = np.log(values)
+        kept = np.array([i for i in range(hours.size) if i not in self.excluded])
+        for before, at, after in zip(kept[:-2], kept[1:-1], kept[2:], strict=True):
+            steps = logs[at] - logs[before], logs[at] - logs[after]
+            if min(steps) > np.log(_LARGEST_JUMP) or max(steps) < -np.log(_LARGEST_JUMP):
+                raise OptistackError(
+                    f"{where}: {values[at]:g} at {hours[at]:g} h lies between {values[before]:g} "
+                    f"and {values[after]:g}; this looks like another unit. Correct it, or exclude "
+                    "it with the reason"
+                )
         for share in (self.rim_loss_share, self.centre_loss_share):
             if share is not None and not share <= 1:
                 raise OptistackError(f"{where}: {share:g} is no share of a loss (at most 1)")
+        if not self.loss_share_sd >= 0:
+            raise OptistackError(f"{where}: loss_share_sd must not be negative")
         for name, array in (("hours", hours), ("values", values), ("censored", censored)):
             array.flags.writeable = False
             object.__setattr__(self, name, array)
+
+    @classmethod
+    def from_values(
+        cls, name: str, hours: ArrayLike, values: Sequence[Value], **more: Any
+    ) -> Specimen:
+        """Readings that come as values with 95 % intervals, such as those inferred from J-V curves.
+
+        A limit becomes a censored reading; where no value has a width, no sd is stated.
+
+        Parameters
+        ----------
+        hours : (reading,) array [h]
+        values : sequence of Value
+        **more
+            The other parameters.
+
+        Raises
+        ------
+        OptistackError
+            Some values without any width beside others that have one.
+        """
+        ends = [{"upper": v.high, "lower": v.low, None: v.value}[v.bound] for v in values]
+        read = np.array(ends, dtype=np.float64)
+        flags = np.array([{"upper": -1, "lower": 1, None: 0}[v.bound] for v in values])
+        width = np.array([0.0 if v.bound else v.high - v.low for v in values])
+        plain = flags == 0
+        sd: Real | None = None
+        if (width[plain] > 0).any():
+            if (width[plain] <= 0).any():
+                raise OptistackError(
+                    f"specimen {name}: some values have an interval and some have none"
+                )
+            sd = width / (2 * NORMAL_95)
+            # How sharp a limit is nobody said: as sharp as the readings are.
+            share = float(np.median(sd[plain] / read[plain]))
+            sd = np.asarray(np.where(plain, sd, share * read))
+        return cls(name, np.asarray(hours, dtype=float), read, censored=flags, sd=sd, **more)
 
     @property
     def flags(self) -> NDArray[np.int_]:
@@ -170,13 +233,16 @@ class AgeingData:
     quantity : str
         One of `QUANTITIES`; the unit is part of the name.
     sd : float, optional
-        Standard deviation of a reading: of its logarithm with ``noise`` "relative". Estimated from
-        the scatter when not given; never believed below the scatter when given.
+        Standard deviation of readings that state none of their own: of the logarithm with ``noise``
+        "relative". Estimated from the scatter when not given; never believed below the scatter
+        when given.
     noise : "relative" or "absolute"
     dose_unit : str
         Of absorbed_rate x hours, for screens; "h" while absorbed rates are left at 1.
     name : str
     invented : bool
+    remarks : tuple of str
+        Where the readings come from and what that means; part of the notes.
 
     Raises
     ------
@@ -191,12 +257,13 @@ class AgeingData:
     dose_unit: str = "h"
     name: str = "data"
     invented: bool = False
+    remarks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.quantity not in QUANTITIES:
             raise OptistackError(
                 f"{self.name}: quantity {self.quantity!r} is not one of {', '.join(QUANTITIES)}. "
-                "Power or fill factor of a cell is first turned into a sheet resistance"
+                "The power of a cell is given as relative_power, a share of its start"
             )
         if self.noise not in ("relative", "absolute"):
             raise OptistackError(f'{self.name}: noise must be "relative" or "absolute"')
@@ -209,6 +276,12 @@ class AgeingData:
             raise OptistackError(f"{self.name}: two specimens have the same name")
         if not any(s.role == "lit" for s in self.specimens):
             raise OptistackError(f"{self.name}: no lit specimen")
+        with_sd = [s.sd is not None for s in self.specimens]
+        if any(with_sd) and not all(with_sd) and self.sd is None:
+            raise OptistackError(
+                f"{self.name}: some specimens state the sd of their readings and some do not; give "
+                "all of them, or sd for the rest"
+            )
         starts = {s.name: float(s.values[0]) for s in self.specimens}
         low, high = min(starts, key=lambda n: starts[n]), max(starts, key=lambda n: starts[n])
         if starts[high] > _LARGEST_SPREAD * starts[low]:
@@ -221,6 +294,20 @@ class AgeingData:
     def set_aside(self) -> tuple[tuple[str, str], ...]:
         """Specimens whose loss is not light's, with the reason."""
         return tuple((s.name, s.not_light) for s in self.specimens if s.not_light)
+
+    @property
+    def sigma_known(self) -> bool:
+        """Whether the noise of all readings is stated."""
+        return self.sd is not None or all(s.sd is not None for s in self.specimens)
+
+    def sigma(self, specimen: Specimen) -> Real:
+        """Standard deviation of each reading, of its logarithm where noise is relative (reading,).
+
+        Where nothing is stated it is 1, to be scaled by the scatter.
+        """
+        if specimen.sd is not None:
+            return specimen.sd / specimen.values if self.noise == "relative" else specimen.sd
+        return np.full(specimen.hours.size, 1.0 if self.sd is None else self.sd)
 
     def used(self, role: Role) -> tuple[Specimen, ...]:
         """Specimens of a role with readings left, without those set aside."""
@@ -246,7 +333,23 @@ class AgeingData:
     @property
     def tested_dose(self) -> float:
         """Largest absorbed_rate x hours of a lit specimen."""
-        return max(float(s.hours[s.kept[-1]] * s.absorbed_rate) for s in self.used("lit"))
+        doses = [float(s.hours[s.kept[-1]] * s.absorbed_rate) for s in self.used("lit")]
+        return max(doses, default=0.0)
+
+    @property
+    def mean_absorbed_rate(self) -> float:
+        """Of the lit specimens, each counted once; not a number without any."""
+        rates = [s.absorbed_rate for s in self.used("lit")]
+        return float(np.mean(rates)) if rates else np.nan
+
+    @property
+    def film_temperature_k(self) -> Value | None:
+        """Mean over the lit specimens and their range [K]; None unless all have one."""
+        found = [s.temperature_k for s in self.used("lit")]
+        if not found or any(t is None for t in found):
+            return None
+        kelvin = np.array(found, dtype=float)
+        return Value(float(kelvin.mean()), float(kelvin.min()), float(kelvin.max()))
 
     def per_hour(self, unit: float | None = None) -> AgeingData:
         """The same on the hours axis, or with absorbed rates in units of ``unit``."""
@@ -266,6 +369,7 @@ class AgeingData:
     def notes(self) -> tuple[str, ...]:
         """What was left out and what is missing."""
         out = ["invented data: it describes no real specimen"] if self.invented else []
+        out += self.remarks
         out += [f"{self.name}: specimen {n} set aside, {why}" for n, why in self.set_aside]
         for s in self.specimens:
             out += [
@@ -293,6 +397,7 @@ class AgeingData:
                 "hours": float(s.hours[i]),
                 self.quantity: float(s.values[i]),
                 "dose": float(s.hours[i] * s.absorbed_rate) if s.role == "lit" else 0.0,
+                "sd": np.nan if s.sd is None else float(s.sd[i]),
                 "censored": int(s.flags[i]),
                 "excluded": s.excluded.get(i, ""),
                 "set_aside": s.not_light,
@@ -303,9 +408,84 @@ class AgeingData:
         return pd.DataFrame(rows)
 
 
+def resistance_from_power(
+    power: AgeingData, sheet_resistance_ohm_sq: ArrayLike, relative_power: ArrayLike
+) -> AgeingData:
+    """Sheet resistance from the power of cells, through the cell's own curve of power.
+
+    Parameters
+    ----------
+    power : AgeingData
+        Quantity ``relative_power``: shares of the power at the start. Their noise must be stated,
+        since a small loss of power says little about a resistance.
+    sheet_resistance_ohm_sq : (point,) array [ohm/sq]
+        Increasing, for example from the electrode model.
+    relative_power : (point,) array
+        Power over the power at the start resistance, decreasing.
+
+    Returns
+    -------
+    AgeingData
+        Readings beyond the ends of the curve are censored.
+
+    Raises
+    ------
+    OptistackError
+        Another quantity, noise not stated, a curve that does not fall.
+
+    Notes
+    -----
+    All loss of power is counted as resistance, so the resistance is too high wherever the cell ages
+    in another way too; the result says so.
+    """
+    if power.quantity != "relative_power":
+        raise OptistackError(f"{power.name}: holds {power.quantity}, not relative_power")
+    if not power.sigma_known:
+        raise OptistackError(
+            f"{power.name}: state the noise of the power readings (column sd): how well a "
+            "resistance follows from a power depends on it"
+        )
+    ohm = np.asarray(sheet_resistance_ohm_sq, dtype=float)
+    share = np.asarray(relative_power, dtype=float)
+    good = ohm.ndim == 1 and ohm.shape == share.shape and ohm.size >= 2
+    if not (good and (ohm > 0).all() and (np.diff(ohm) > 0).all() and (np.diff(share) < 0).all()):
+        raise OptistackError(
+            "power against sheet resistance needs two points or more, resistances that increase "
+            "and powers that decrease"
+        )
+    logs = np.log(ohm)
+
+    def log_ohm(p: Real) -> Real:
+        return np.asarray(np.interp(-p, -share, logs))
+
+    out = []
+    for s in power.specimens:
+        sd = power.sigma(s) * (s.values if power.noise == "relative" else 1.0)
+        flags = np.where(s.values > share[0], -1, np.where(s.values < share[-1], 1, -s.flags))
+        spread = (log_ohm(s.values - sd) - log_ohm(s.values + sd)) / 2
+        slope = np.interp(-s.values, -(share[1:] + share[:-1]) / 2, np.diff(logs) / -np.diff(share))
+        values = np.exp(log_ohm(s.values))
+        # At the ends of the curve half of the spread is cut off: there by its slope.
+        width = np.maximum(spread, slope * sd)
+        out.append(replace(s, values=values, censored=flags, sd=values * width))
+    return replace(
+        power,
+        specimens=tuple(out),
+        quantity="sheet_resistance_ohm_sq",
+        sd=None,
+        noise="relative",
+        remarks=(
+            *power.remarks,
+            f"{power.name}: sheet resistance read from the power of cells; whatever else costs "
+            "power is counted as resistance, so it and the rate are upper limits",
+        ),
+    )
+
+
 _TEXT_COLUMNS = ("specimen", "role", "group", "censored", "excluded")
 _NUMBER_COLUMNS = (
     "hours",
+    "sd",
     "absorbed_rate",
     "temperature_c",
     "rim_loss_share",
@@ -319,8 +499,10 @@ def read_ageing(path: str | Path, *, sd: float | None = None, dose_unit: str = "
 
     Columns: ``specimen``, ``hours``, one of `QUANTITIES`, and as needed ``role``, ``group``,
     ``absorbed_rate``, ``temperature_c``, ``censored`` (at_least, at_most), ``excluded`` (the
-    reason), ``rim_loss_share``, ``centre_loss_share``, ``loss_share_sd``. Lines that begin with #
-    are comments; "# invented: true" marks invented data, "# sd: 0.02" states the noise.
+    reason), ``sd`` (of the reading, in its unit),
+    ``rim_loss_share``, ``centre_loss_share``, ``loss_share_sd``. Lines that begin with #
+    are comments; "# invented: true" marks invented data, "# sd: 0.02" states the noise of all
+    readings (of the logarithm).
 
     Raises
     ------
@@ -442,6 +624,7 @@ def _specimen(name: str, records: list[dict[str, str]], quantity: str, path: Pat
         group=one("group"),
         censored=np.array(flags),
         excluded={i: r["excluded"] for i, r in enumerate(records) if r.get("excluded")},
+        sd=np.array(column("sd")) if "sd" in records[0] else None,
         rim_loss_share=single("rim_loss_share"),
         centre_loss_share=single("centre_loss_share"),
         loss_share_sd=single("loss_share_sd") or 0.0,

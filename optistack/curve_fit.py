@@ -15,16 +15,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import stats
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
 
 from optistack.ageing import AgeingData, Specimen
 from optistack.errors import OptistackError
-from optistack.fitting import Fit, Problem, fit, with_dof
+from optistack.fitting import Fit, Problem, fit, widened, with_dof
 from optistack.rate_laws import Law
+from optistack.rate_terms import LEAST_SHARE
+from optistack.value import Value
 
 Real = NDArray[np.float64]
 
@@ -33,6 +35,10 @@ _HETEROGENEITY_P = 0.10
 # What is known of a shape before any data: within a factor exp(+-1.5) of the usual. Data that say
 # anything about a shape outweigh it; without it a shape that they do not need runs away to 0.
 SHAPE_PRIOR_SD = 1.5
+# Beyond this many times the tested dose no law has been tested.
+FAR_DOSE = 3.0
+_LEVELS = 16
+_CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
 
 
 class Scatter(NamedTuple):
@@ -60,10 +66,13 @@ class Curves:
         Each has its own light-independent loss.
     design : mapping of str to (specimen,) array
         Explains the logarithm of the rate; specimens in the order of ``lit``.
+    own_laws : mapping of set number to mapping of law name to Law
+        Laws that read otherwise in one set: the same parameters, another profile of light.
     """
 
     sets: tuple[AgeingData, ...]
     design: Mapping[str, Real] = field(default_factory=dict)
+    own_laws: Mapping[int, Mapping[str, Law]] = field(default_factory=dict)
 
     @cached_property
     def lit(self) -> tuple[Specimen, ...]:
@@ -127,7 +136,7 @@ class Curves:
             return NO_SCATTER
         own = {f"specimen {i}": np.eye(n)[i] for i in range(1, n)}
         try:
-            separate = Curves(self.sets, own).fit(law)
+            separate = replace(self, design=own).fit(law)
         except OptistackError:  # too few readings to give each specimen its own rate
             return NO_SCATTER
         to_rates = np.zeros((n, separate.fit.theta.size))
@@ -187,15 +196,21 @@ class CurveFit:
             * np.array([s.absorbed_rate if s.role == "lit" else 0.0 for s, _ in entries])[which]
         )
         relative = np.array([curves.sets[i].noise == "relative" for _, i in entries])[which]
-        stated = [d.sd for d in curves.sets]
-        known = all(s is not None for s in stated)
+        known = all(d.sigma_known for d in curves.sets)
         if known:
-            sigma = np.array([stated[i] or 1.0 for _, i in entries])[which]
+            sigma = np.concatenate([curves.sets[i].sigma(s)[s.kept] for s, i in entries])
         else:
             # Not stated: one size for all, found from the scatter.
             sigma = np.where(relative, 0.01, 0.01 * np.abs(values).max())
-        lit_readings = int((which < n_lit).sum())
-        distinct = np.unique(dose[which < n_lit]).size
+        lit = which < n_lit
+        if not n_lit:
+            reasons = [f"{n}: {why}" for d in curves.sets for n, why in d.set_aside]
+            raise OptistackError(
+                f"{', '.join(d.name for d in curves.sets)}: no lit specimen is left. "
+                + "; ".join(reasons)
+            )
+        lit_readings = int(lit.sum())
+        distinct = np.unique(dose[lit]).size
         if lit_readings < 4 or distinct < 3:
             raise OptistackError(
                 f"{', '.join(d.name for d in curves.sets)}: {lit_readings} readings at {distinct} "
@@ -220,12 +235,18 @@ class CurveFit:
         c = b + len(dark_of)
         d = c + len(entries)
         explain = np.zeros((hours.size, design.shape[1]))
-        lit = which < n_lit
         explain[lit] = design[which[lit]]
         one_hot = np.zeros((hours.size, n_lit))
         one_hot[lit, which[lit]] = 1.0
         norm = float(dose.max())
         log_scale = relative
+        of_set = np.array([i for _, i in entries])[which]
+        laws = [
+            (curves.own_laws.get(i, {}).get(law.name, law), of_set == i)
+            for i in range(len(curves.sets))
+        ]
+        if all(one is law for one, _ in laws):
+            laws = [(law, np.ones(hours.size, dtype=bool))]
 
         def predict(theta: Real) -> Real:
             exponent = theta[:, :1] + theta[:, a:b] @ explain.T
@@ -233,7 +254,9 @@ class CurveFit:
                 exponent = exponent + theta[:, d:] @ one_hot.T
             x = np.exp(np.clip(exponent, -80.0, 80.0)) * (dose / norm)
             shape = [np.exp(np.clip(theta[:, 1 + j, None], -30.0, 30.0)) for j in range(a - 1)]
-            left = law.fraction(x, shape)
+            left = np.empty(x.shape)
+            for one, rows in laws:
+                left[:, rows] = one.fraction(x[:, rows], shape)
             # Below the smallest share a straight line goes on, so that a fit finds its way back.
             low = _SMALLEST_FRACTION
             safe = np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low
@@ -288,10 +311,14 @@ class CurveFit:
         """log k [1/dose unit]."""
         return np.asarray(theta[..., 0])
 
-    def log_dose_to(self, theta: Real, level: float) -> Real:
-        """Logarithm of the dose at which the share left is ``level``, light alone."""
+    def log_dose_to(self, theta: Real, level: float, law: Law | None = None) -> Real:
+        """Logarithm of the dose at which the share left is ``level``, light alone.
+
+        ``law``: one with the same parameters but another profile of light.
+        """
         with np.errstate(divide="ignore", over="ignore"):
-            return np.asarray(np.log(self.law.reach(level, self._shape(theta))) - theta[..., 0])
+            x = (law or self.law).reach(level, self._shape(theta))
+            return np.asarray(np.log(x) - theta[..., 0])
 
     def remaining(self, dose: Real, theta: Real | None = None) -> Real:
         """Share left at doses (dose,), light alone; (..., dose) for (..., parameter)."""
@@ -304,6 +331,14 @@ class CurveFit:
     def longest_hours(self) -> float:
         """The time over which light-independent loss is parametrised [h]."""
         return max(float(s.hours[s.kept].max()) for s, _ in self.curves._specimens)
+
+    def dark_rate_per_h(self, name: str, confidence: float = 0.95) -> Value | None:
+        """Light-independent loss of a data set [1/h]; None without controls."""
+        if f"dark {name}" not in self.names:
+            return None
+        at, hours = self.column(f"dark {name}"), self.longest_hours
+        low, high = self.fit.interval(lambda th: th[:, at], confidence)
+        return Value(float(self.fit.theta[at]) / hours, low / hours, high / hours)
 
 
 def _shifted(result: Fit, norm: float) -> Fit:
@@ -327,10 +362,44 @@ def _shifted(result: Fit, norm: float) -> Fit:
 PLAUSIBLE_WITHIN = 6.0
 
 
-def plausible_fits(
-    curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None
-) -> list[tuple[CurveFit, float]]:
-    """Fits of the laws that the data do not rule out, best first, with their Akaike weights.
+class Ranked(NamedTuple):
+    """A fitted law and its standing among the others.
+
+    ``aicc`` is the criterion, ``behind`` its distance from the best, ``weight`` the Akaike weight
+    among all laws fitted.
+    """
+
+    curve: CurveFit
+    aicc: float
+    behind: float
+    weight: float
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Laws fitted to the same curves, the best first.
+
+    Attributes
+    ----------
+    fits : tuple of Ranked
+    scatter : Scatter
+        Between specimens.
+    notes : tuple of str
+        Laws that could not be fitted, scatter, readings that do not follow any law.
+    """
+
+    fits: tuple[Ranked, ...]
+    scatter: Scatter
+    notes: tuple[str, ...] = ()
+
+    @property
+    def plausible(self) -> tuple[Ranked, ...]:
+        """Laws that the data do not rule out."""
+        return tuple(r for r in self.fits if r.behind <= PLAUSIBLE_WITHIN)
+
+
+def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) -> Ranking:
+    """Fit laws and rank them by Akaike's criterion for few readings.
 
     Parameters
     ----------
@@ -342,47 +411,206 @@ def plausible_fits(
     Raises
     ------
     OptistackError
-        Too few readings for any of the laws.
+        No law, or too few readings for any of them.
     """
+    who = ", ".join(d.name for d in curves.sets)
+    if len({law.name for law in laws}) != len(laws):
+        raise OptistackError(f"{who}: two laws have the same name")
     fitted, missed = [], []
     for law in laws:
         try:
             found = curves.fit(law)
         except OptistackError as error:
-            missed.append(str(error))
+            missed.append((law.name, str(error)))
             continue
         if np.isfinite(found.fit.aicc()):
             fitted.append(found)
+        else:
+            missed.append((law.name, "too few readings for so many parameters"))
     if not fitted:
-        names = ", ".join(d.name for d in curves.sets)
-        raise OptistackError(
-            missed[0] if missed else f"{names}: too few readings for the curves and their rates"
-        )
+        why = missed[0][1] if missed else "none is given"
+        raise OptistackError(f"{who}: no law can be fitted: {why}")
+    notes = [f"{who}: {name} not fitted: {why}" for name, why in missed]
     if scatter is None:
         scatter = curves.scatter(min(fitted, key=lambda c: c.fit.aicc()).law)
     if scatter.sd > 0:
         fitted = [curves.fit(c.law, scatter) for c in fitted]
-    score = np.array([c.fit.aicc() for c in fitted])
-    order = [i for i in np.argsort(score) if score[i] - score.min() <= PLAUSIBLE_WITHIN]
-    weight = np.exp(-0.5 * (score[order] - score.min()))
-    return [(fitted[i], float(w)) for i, w in zip(order, weight / weight.sum(), strict=True)]
+        notes.append(
+            f"{who}: rates of single specimens differ by {100 * scatter.sd:.2g} % (standard "
+            f"deviation) beyond their noise (p = {scatter.p_value:.2g}); intervals count specimens"
+        )
+    known = fitted[0].fit.problem.sigma_known
+    spread = min(c.fit.scale for c in fitted) if known else 1.0
+    if spread > 1.2:
+        notes.append(
+            f"{who}: the readings scatter {spread:.2g} times more than the stated noise; "
+            "intervals follow the scatter"
+        )
+    score = np.array([c.fit.aicc(spread**2) for c in fitted])
+    order = np.argsort(score, kind="stable")
+    behind = score[order] - score[order[0]]
+    weight = np.exp(-0.5 * behind)
+    factor = _hanging_together(fitted[order[0]])
+    if factor > 1:
+        fitted = [replace(c, fit=widened(c.fit, factor)) for c in fitted]
+        notes.append(
+            f"{who}: the residuals of the best law hang together, so none of the laws follows the "
+            f"curve to within the noise; intervals are {factor:.2g} times wider"
+        )
+    ranked = tuple(
+        Ranked(fitted[i], float(score[i]), float(b), float(w))
+        for i, b, w in zip(order, behind, weight / weight.sum(), strict=True)
+    )
+    return Ranking(ranked, scatter, tuple(notes))
+
+
+def _hanging_together(curve: CurveFit) -> float:
+    """Factor by which correlated residuals widen an interval; 1 where they look independent."""
+    z = curve.fit.standardised
+    pairs, start = [], 0
+    for s in curve.curves.specimens:
+        part = z[start : start + s.kept.size]
+        start += s.kept.size
+        pairs += list(zip(part[:-1], part[1:], strict=True))
+    if len(pairs) < 8:
+        return 1.0
+    a, b = np.array(pairs).T
+    together = float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum()))
+    if together < _CORRELATED / np.sqrt(len(pairs)):
+        return 1.0
+    return float(np.sqrt((1 + together) / (1 - min(together, 0.95))))
+
+
+class Weighted(Protocol):
+    """A fitted law and how much it counts."""
+
+    @property
+    def curve(self) -> CurveFit: ...
+
+    @property
+    def weight(self) -> float: ...
 
 
 def envelope(
-    fits: Sequence[tuple[CurveFit, float]],
+    fits: Sequence[Weighted],
     quantity: Callable[[CurveFit, Real], Real],
     confidence: float = 0.95,
 ) -> tuple[float, float, float]:
     """Mean of a quantity over laws with their weights, and the envelope of its intervals."""
-    total = sum(w for _, w in fits)
+    total = sum(r.weight for r in fits)
     centre, lows, highs = 0.0, [], []
-    for c, w in fits:
+    for r in fits:
+        c = r.curve
 
         def of(theta: Real, c: CurveFit = c) -> Real:
             return quantity(c, theta)
 
         low, high = c.fit.interval(of, confidence)
-        centre += w / total * float(of(c.fit.theta[None])[0])
+        centre += r.weight / total * float(of(c.fit.theta[None])[0])
         lows.append(low)
         highs.append(high)
     return centre, min(lows), max(highs)
+
+
+def with_dark(
+    hours: Value,
+    level: float,
+    dark_rate_per_h: Value | None,
+    fits: Sequence[Weighted],
+    laws: Mapping[str, Law] | None = None,
+) -> Value:
+    """Hours to a level by light together with a first-order loss without light.
+
+    F(light) exp(-dark t) = level, along the mean curve of the laws.
+
+    Parameters
+    ----------
+    hours : Value [h]
+        By light alone.
+    level : float
+    dark_rate_per_h : Value or None [1/h]
+    fits : sequence of fitted laws with weights
+    laws : mapping of law name to Law, optional
+        What to read a law as.
+    """
+    dark = dark_rate_per_h
+    if dark is None or not dark.high > 0:
+        return hours
+    total = sum(r.weight for r in fits)
+
+    def dose(at: float) -> float:
+        logs = [
+            r.weight
+            * float(r.curve.log_dose_to(r.curve.fit.theta, at, (laws or {}).get(r.curve.law.name)))
+            for r in fits
+        ]
+        return float(np.exp(sum(logs) / total))
+
+    whole = dose(level)
+
+    def both(light_hours: float, rate: float) -> float:
+        # Light alone must get to level x exp(dark t) in t.
+        if rate <= 0:
+            return light_hours
+        latest = min(light_hours, float(-np.log(level) / rate))
+        if not np.isfinite(light_hours):
+            return latest
+
+        def late(t: float) -> float:
+            left = level * np.exp(rate * t)
+            return t - light_hours * (dose(left) / whole if left < 1 else 0.0)
+
+        end = latest * (1 - 1e-12)
+        return float(optimize.brentq(late, 0.0, end)) if late(end) > 0 else latest
+
+    return Value(
+        both(hours.value, dark.value),
+        both(hours.low, dark.high),
+        both(hours.high, dark.low),
+        None if dark.low > 0 else hours.bound,
+    )
+
+
+def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Real, Real, Real]:
+    """Share left at times from the hours to levels: value, low, high, each (time,).
+
+    Between levels log(-log(share)) goes straight with log(time), which is exact for the exponential
+    and stretched laws. Shares below `LEAST_SHARE` are given as that.
+
+    Parameters
+    ----------
+    hours_to : callable
+        Level to hours [h], as a value with its range.
+    time_h : (time,) array [h]
+
+    Raises
+    ------
+    OptistackError
+        Negative times.
+    """
+    time = np.atleast_1d(np.asarray(time_h, dtype=float))
+    if not (np.isfinite(time).all() and (time >= 0).all()):
+        raise OptistackError("times must be finite and not negative [h]")
+    depths, found = [], []
+    for depth in np.linspace(np.log(-np.log(0.999)), np.log(-np.log(LEAST_SHARE)), _LEVELS):
+        depths.append(float(depth))
+        found.append(hours_to(float(np.exp(-np.exp(depth)))))
+        if len(found) > 1 and found[-1].low > time.max(initial=0.0):
+            break
+    out = []
+    # A range of hours that ends late is a share that ends high.
+    for hours in ([v.value for v in found], [v.low for v in found], [v.high for v in found]):
+        reached = np.isfinite(hours)
+        if not reached.any():
+            out.append(np.ones(time.size))
+            continue
+        x = np.log(np.maximum(np.maximum.accumulate(np.array(hours)[reached]), 1e-300))
+        y = np.array(depths)[reached]
+        with np.errstate(divide="ignore"):
+            at = np.log(time)
+        depth = np.interp(at, x, y)
+        if x.size > 1 and x[1] > x[0]:
+            early = (at < x[0]) & (time > 0)
+            depth[early] = y[0] + (at[early] - x[0]) * (y[1] - y[0]) / (x[1] - x[0])
+        out.append(np.where(time > 0, np.exp(-np.exp(depth)), 1.0))
+    return out[0], out[1], out[2]

@@ -7,14 +7,22 @@ variants, an assumed exponent) add in full, because nothing says that they avera
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError
 from optistack.value import Value
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+Real = NDArray[np.float64]
 Known = Literal["assumed", "stated", "fitted"]
+
+# A film of which less is left is gone, whatever a law says.
+LEAST_SHARE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -110,3 +118,83 @@ def scaled(known: Knowledge, by: float) -> Terms:
     if known.how == "fitted":
         return Terms(by * v.value, error=parts)
     return Terms(by * v.value, span=parts)
+
+
+_SHEET = ("sheet_resistance_ohm_sq", "sheet_conductance_s_sq")
+
+
+def require_resistance(quantity: str) -> None:
+    """Refuse to speak of resistance where a curve is one of something else."""
+    if quantity not in _SHEET:
+        raise OptistackError(f"the coupon's curve is one of {quantity}, not of sheet resistance")
+
+
+@dataclass(frozen=True, eq=False)
+class ResistanceCourse:
+    """Sheet resistance against time with its interval.
+
+    Attributes
+    ----------
+    time_h : (time,) array [h]
+    sheet_resistance_ohm_sq, low_ohm_sq, high_ohm_sq : (time,) arrays [ohm/sq]
+        Finite: a film that is gone stands with a thousand times its start value.
+    notes : tuple of str
+    """
+
+    time_h: Real
+    sheet_resistance_ohm_sq: Real
+    low_ohm_sq: Real
+    high_ohm_sq: Real
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(
+        cls, time_h: ArrayLike, share: tuple[Real, Real, Real], start_ohm_sq: float | Value
+    ) -> ResistanceCourse:
+        """From shares of the conductance left (value, low, high) and the start value.
+
+        Raises
+        ------
+        OptistackError
+            A start value that is not positive.
+        """
+        start = start_ohm_sq if isinstance(start_ohm_sq, Value) else Value.of(start_ohm_sq)
+        if not (0 < start.low <= start.value <= start.high < np.inf):
+            raise OptistackError(f"start_ohm_sq: {start.format()} ohm/sq is no positive resistance")
+        value, low, high = share
+        notes = []
+        if low.min(initial=1.0) <= LEAST_SHARE * (1 + 1e-9):
+            notes.append(
+                f"sheet resistance is given up to {1 / LEAST_SHARE:g} times the start; there and "
+                "beyond the film is gone"
+            )
+        return cls(
+            np.atleast_1d(np.array(time_h, dtype=float)),
+            start.value / value,
+            start.low / high,
+            start.high / low,
+            tuple(notes),
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per time."""
+        import pandas as pd
+
+        names = ("time_h", "sheet_resistance_ohm_sq", "low_ohm_sq", "high_ohm_sq")
+        return pd.DataFrame({name: getattr(self, name) for name in names})
+
+    def plot(self, ax: Any = None) -> Any:
+        """Sheet resistance against time with its interval, on a matplotlib Axes."""
+        if ax is None:
+            import matplotlib.pyplot as plt
+
+            _, ax = plt.subplots()
+        ax.plot(self.time_h, self.sheet_resistance_ohm_sq)
+        ax.fill_between(self.time_h, self.low_ohm_sq, self.high_ohm_sq, alpha=0.2, lw=0)
+        ax.set_yscale("log")
+        ax.set_xlabel("time (h)")
+        ax.set_ylabel("sheet resistance (ohm/sq)")
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.to_frame().to_html(index=False))

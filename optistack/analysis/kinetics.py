@@ -15,10 +15,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.ageing import AgeingData, Specimen
-from optistack.curve_fit import PLAUSIBLE_WITHIN, CurveFit, Curves, Scatter, envelope
+from optistack.curve_fit import (
+    FAR_DOSE,
+    PLAUSIBLE_WITHIN,
+    CurveFit,
+    Curves,
+    Scatter,
+    envelope,
+    rank,
+    share_at,
+    with_dark,
+)
 from optistack.errors import OptistackError
-from optistack.fitting import student, widened
+from optistack.fitting import student
 from optistack.rate_laws import DEFAULT_LAWS, Law
+from optistack.rate_terms import ResistanceCourse, require_resistance
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -27,8 +38,6 @@ if TYPE_CHECKING:
 Real = NDArray[np.float64]
 
 LEVEL = 0.8
-_CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
-_FAR = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,10 +117,16 @@ class Kinetics:
         """Largest dose of a lit specimen, in the data's dose unit."""
         return self.data.tested_dose
 
-    def dose_to(self, level: float = LEVEL) -> Value:
+    def dose_to(self, level: float = LEVEL, laws: Mapping[str, Law] | None = None) -> Value:
         """Dose at which light alone has left this share of the property.
 
         The mean over the laws (of logarithms) with the envelope of their intervals.
+
+        Parameters
+        ----------
+        level : float
+        laws : mapping of law name to Law, optional
+            What to read a law as elsewhere: the same parameters with another profile of light.
 
         Raises
         ------
@@ -120,7 +135,9 @@ class Kinetics:
         """
         if not 0 < level < 1:
             raise OptistackError(f"level {level:g} must lie between 0 and 1, both excluded")
-        return self._over_laws(("dose", level), lambda c, th: c.log_dose_to(th, level))
+        other = laws or {}
+        key = ("dose", level, *other.items())
+        return self._over_laws(key, lambda c, th: c.log_dose_to(th, level, other.get(c.law.name)))
 
     def rate(self, level: float = LEVEL) -> Value:
         """Mean rate on the way to a level, ln(1/level) over the dose that takes [1/dose unit].
@@ -165,12 +182,44 @@ class Kinetics:
 
     def doubts_at(self, dose: float, what: str = "answer") -> tuple[str, ...]:
         """Flags for an answer at a dose: too far beyond what was tested."""
-        if dose <= _FAR * self.tested_dose:
+        if dose <= FAR_DOSE * self.tested_dose:
             return ()
         return (
             f"{what}: {dose / self.tested_dose:.3g} times the tested dose; the curve is carried on "
-            f"beyond {_FAR:g} times, where no law has been tested",
+            f"beyond {FAR_DOSE:g} times, where no law has been tested",
         )
+
+    def hours_to(self, level: float = LEVEL, *, light_only: bool = False) -> Value:
+        """Hours until the coupons have this share left [h], with their loss without light.
+
+        Raises
+        ------
+        OptistackError
+            Coupons of different absorbed rates; a level that does not lie between 0 and 1.
+        """
+        if len({s.absorbed_rate for s in self.data.used("lit")}) > 1:
+            raise OptistackError(
+                f"{self.data.name}: the coupons absorb at different rates, so there is no common "
+                "number of hours; ask for dose_to"
+            )
+        rate = self.data.mean_absorbed_rate
+        dose = self.dose_to(level)
+        hours = Value(dose.value / rate, dose.low / rate, dose.high / rate, dose.bound)
+        return with_dark(hours, level, None if light_only else self.dark_rate_per_h, self.plausible)
+
+    def sheet_resistance(self, time_h: ArrayLike, start_ohm_sq: float | Value) -> ResistanceCourse:
+        """Sheet resistance of the coupons on a grid of times, with its interval.
+
+        Raises
+        ------
+        OptistackError
+            Data of something else; see also `hours_to`.
+        """
+        require_resistance(self.data.quantity)
+        course = ResistanceCourse.of(time_h, share_at(self.hours_to, time_h), start_ohm_sq)
+        last = float(course.time_h.max(initial=0.0)) * self.data.mean_absorbed_rate
+        notes = (*course.notes, *self.doubts_at(last, f"{course.time_h.max():g} h"), *self.notes)
+        return replace(course, notes=tuple(dict.fromkeys(notes)))
 
     def draws(self, count: int, seed: int = 0, level: float = LEVEL) -> Real:
         """Doses to a level drawn over laws and parameters, for a Monte Carlo run, (draw,)."""
@@ -185,8 +234,8 @@ class Kinetics:
 
     def _over_laws(self, key: Any, log_quantity: Callable[[CurveFit, Real], Real]) -> Value:
         if key not in self._cache:
-            fits = [(m.curve, m.weight) for m in self.plausible]
-            self._cache[key] = _log_value(envelope(fits, log_quantity, self.confidence))
+            terms = envelope(self.plausible, log_quantity, self.confidence)
+            self._cache[key] = _log_value(terms)
         return self._cache[key]
 
     def sentences(self) -> list[str]:
@@ -334,64 +383,18 @@ def fit_kinetics(
     >>> print(found.best.name, found.dose_to(0.8).format(2))  # 178.5 h were put in
     exponential 1.8e+02 (1.6e+02 to 2e+02)
     """
-    if not laws:
-        raise OptistackError(f"{data.name}: no law to fit")
-    curves = Curves((data,))
-    notes = list(data.notes())
-    fitted: dict[str, CurveFit] = {}
-    missed = []
-    for law in laws:
-        try:
-            found = curves.fit(law)
-        except OptistackError as error:
-            missed.append((law.name, str(error)))
-            continue
-        if np.isfinite(found.fit.aicc()):
-            fitted[law.name] = found
-        else:
-            missed.append((law.name, "too few readings for so many parameters"))
-    if not fitted:
-        raise OptistackError(f"{data.name}: no law can be fitted: {missed[0][1]}")
-    notes += [f"{data.name}: {name} not fitted: {why}" for name, why in missed]
-
-    first = min(fitted.values(), key=lambda c: c.fit.aicc())
-    scatter = curves.scatter(first.law)
-    if scatter.sd > 0:
-        fitted = {n: curves.fit(c.law, scatter) for n, c in fitted.items()}
-        notes.append(
-            f"{data.name}: rates of single specimens differ by {100 * scatter.sd:.2g} % (standard "
-            f"deviation) beyond their noise (p = {scatter.p_value:.2g}); intervals count specimens"
-        )
-    spread = min(c.fit.scale for c in fitted.values()) if data.sd is not None else 1.0
-    if spread > 1.2:
-        notes.append(
-            f"{data.name}: the readings scatter {spread:.2g} times more than the stated noise; "
-            "intervals follow the scatter"
-        )
-    score = {n: c.fit.aicc(spread**2) for n, c in fitted.items()}
-    order = sorted(score, key=lambda n: score[n])
-    factor = _hanging_together(fitted[order[0]])
-    if factor > 1:
-        fitted = {n: replace(c, fit=widened(c.fit, factor)) for n, c in fitted.items()}
-        notes.append(
-            f"{data.name}: the residuals of the best law hang together, so none of the laws "
-            f"follows the curve to within the noise; intervals are {factor:.2g} times wider"
-        )
-    relative = np.exp(-0.5 * (np.array([score[n] for n in order]) - score[order[0]]))
+    found = rank(Curves((data,)), laws)
+    notes = [*data.notes(), *found.notes]
     ranked = tuple(
         LawFit(
-            name=n,
-            curve=fitted[n],
-            aicc=score[n],
-            behind=score[n] - score[order[0]],
-            weight=float(w),
-            parameters=(
-                _parameters(fitted[n], confidence)
-                if score[n] - score[order[0]] <= PLAUSIBLE_WITHIN
-                else {}
-            ),
+            name=r.curve.law.name,
+            curve=r.curve,
+            aicc=r.aicc,
+            behind=r.behind,
+            weight=r.weight,
+            parameters=(_parameters(r.curve, confidence) if r.behind <= PLAUSIBLE_WITHIN else {}),
         )
-        for n, w in zip(order, relative / relative.sum(), strict=True)
+        for r in found.fits
     )
     for m in ranked:
         if m.behind <= PLAUSIBLE_WITHIN:
@@ -400,30 +403,13 @@ def fit_kinetics(
     return Kinetics(
         data=data,
         laws=ranked,
-        scatter=scatter,
+        scatter=found.scatter,
         dark_rate_per_h=dark,
         dry_rate_per_h=_drift(data.used("dry"), data, confidence),
         dark_share=share,
         confidence=confidence,
         notes=tuple(dict.fromkeys(notes)),
     )
-
-
-def _hanging_together(curve: CurveFit) -> float:
-    """Factor by which correlated residuals widen an interval; 1 where they look independent."""
-    z = curve.fit.standardised
-    pairs, start = [], 0
-    for s in curve.curves.specimens:
-        part = z[start : start + s.kept.size]
-        start += s.kept.size
-        pairs += list(zip(part[:-1], part[1:], strict=True))
-    if len(pairs) < 8:
-        return 1.0
-    a, b = np.array(pairs).T
-    together = float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum()))
-    if together < _CORRELATED / np.sqrt(len(pairs)):
-        return 1.0
-    return float(np.sqrt((1 + together) / (1 - min(together, 0.95))))
 
 
 def _parameters(curve: CurveFit, confidence: float) -> dict[str, Value]:
@@ -442,14 +428,11 @@ def _parameters(curve: CurveFit, confidence: float) -> dict[str, Value]:
 
 def _dark(curve: CurveFit, confidence: float) -> tuple[Value | None, Value | None]:
     """Light-independent loss [1/h], and its share of the loss of the lit specimens."""
-    names = curve.curves.dark_names
-    if not names:
+    rate = curve.dark_rate_per_h(curve.curves.sets[0].name, confidence)
+    if rate is None:
         return None, None
-    at = curve.column(names[0])
     hours = curve.longest_hours
-    low, high = curve.fit.interval(lambda th: th[:, at], confidence)
-    part = float(curve.fit.theta[at])
-    rate = Value(part / hours, low / hours, high / hours)
+    part, low, high = rate.value * hours, rate.low * hours, rate.high * hours
     lit = curve.curves.lit
     dose = max(float(s.hours[s.kept[-1]] * s.absorbed_rate) for s in lit)
     light = -float(np.log(max(float(curve.remaining(np.array([dose]))[0]), 1e-300)))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from optistack.ageing import AgeingData
-from optistack.curve_fit import CurveFit, Curves, Scatter, envelope, plausible_fits
+from optistack.curve_fit import CurveFit, Curves, Scatter, envelope, rank
 from optistack.errors import OptistackError
 from optistack.rate_laws import DEFAULT_LAWS, GAS_J_MOL_K, Law
 from optistack.rate_terms import Knowledge
@@ -104,17 +104,19 @@ def group_rates(
         raise OptistackError(f"{data.name}: rates by group need at least two groups")
     lit = data.used("lit")
     design = {g: np.array([float(s.group == g) for s in lit]) for g in groups[1:]}
-    fits = plausible_fits(Curves((data,), design), laws, scatter)
-    notes = list(data.notes())
+    ranking = rank(Curves((data,), design), laws, scatter)
+    fits = ranking.plausible
+    notes = [*data.notes(), *ranking.notes]
     if scatter is None and len(lit) == len(groups):
         notes.append(
             f"{data.name}: one specimen per group, so differences between specimens are not seen "
             "and are not in the intervals"
         )
-    weight = np.array([w for _, w in fits])
+    weight = np.array([r.weight for r in fits])
+    weight /= weight.sum()
     centre, sds, values = [], [], []
     for j, g in enumerate(groups):
-        rows = [_rate(c, g if j else "", confidence) for c, _ in fits]
+        rows = [_rate(c, g if j else "", confidence) for c, *_ in fits]
         middle, low, high, sd = np.array(rows).T
         mean = float(weight @ middle)
         centre.append(mean)
@@ -128,7 +130,7 @@ def group_rates(
         rate_per_dose=np.array(centre),
         sd=np.array(sds),
         values=tuple(values),
-        law=fits[0][0].law.name,
+        law=fits[0].curve.law.name,
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -214,24 +216,19 @@ def _fit_slope(
     tested: tuple[float, float],
     laws: Sequence[Law],
 ) -> Knowledge:
-    fits = plausible_fits(Curves((data,), {name: column}), laws)
-    value, low, high = envelope(fits, lambda c, theta: theta[:, c.column(name)])
-    notes = list(data.notes())
+    ranking = rank(Curves((data,), {name: column}), laws)
+    value, low, high = envelope(ranking.plausible, lambda c, theta: theta[:, c.column(name)])
+    notes = [*data.notes(), *ranking.notes]
     if np.unique(column).size < 3:
         notes.append(f"{data.name}: {name} from two levels only; whether one {name} holds is open")
     else:
-        p = _off_the_line(data, column, fits[0][0])
+        p = _off_the_line(data, column, ranking.fits[0].curve)
         if p < _SLOPE_P:
             notes.append(
                 f"{data.name}: the levels do not lie on one {name} (p = {p:.2g}); it is a mean "
                 "over the range tested, its interval is doubled"
             )
             low, high = value - 2 * (value - low), value + 2 * (high - value)
-    scatter = fits[0][0].scatter
-    if scatter.sd > 0:
-        notes.append(
-            f"{data.name}: specimens of one level differ by {100 * scatter.sd:.2g} % beyond noise"
-        )
     return Knowledge(Value(value, low, high), "fitted", tested, tuple(dict.fromkeys(notes)))
 
 
