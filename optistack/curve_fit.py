@@ -1,0 +1,616 @@
+"""One law fitted to all curves at once.
+
+Every specimen i has its own start value and a rate of its own that a linear design explains,
+
+    property = start_i F(k exp(x_i . beta) q_i t; shape) exp(-dark t),
+
+so that groups (coupon and device, filters, intensities, temperatures) share the shape of the loss
+and differ by a factor on the rate. Light-independent loss is fitted from the controls in the same
+step; its uncertainty is then part of every interval. Where specimens differ beyond their noise,
+each gets a deviation of its rate, held by the scatter between specimens.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from optistack.ageing import AgeingData, Specimen
+from optistack.errors import OptistackError
+from optistack.fitting import Fit, Problem, fit, widened, with_dof
+from optistack.rate_laws import Law
+from optistack.rate_terms import LEAST_SHARE
+from optistack.value import Value
+
+Real = NDArray[np.float64]
+
+_SMALLEST_FRACTION = 1e-12
+_HETEROGENEITY_P = 0.10
+# What is known of a shape before any data: within a factor exp(+-1.5) of the usual. Data that say
+# anything about a shape outweigh it; without it a shape that they do not need runs away to 0.
+SHAPE_PRIOR_SD = 1.5
+# Beyond this many times the tested dose no law has been tested.
+FAR_DOSE = 3.0
+_LEVELS = 16
+_CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
+
+
+class Scatter(NamedTuple):
+    """How much specimens of one group differ beyond their noise.
+
+    ``sd``: of the logarithm of the rate between specimens; 0 where the noise explains it.
+    ``dof``: specimens less groups or slopes. ``p_value``: of the test for equal rates.
+    """
+
+    sd: float
+    dof: float
+    p_value: float
+
+
+NO_SCATTER = Scatter(0.0, np.inf, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Curves:
+    """Data sets arranged for a joint fit.
+
+    Attributes
+    ----------
+    sets : tuple of AgeingData
+        Each has its own light-independent loss.
+    design : mapping of str to (specimen,) array
+        Explains the logarithm of the rate; specimens in the order of ``lit``.
+    own_laws : mapping of set number to mapping of law name to Law
+        Laws that read otherwise in one set: the same parameters, another profile of light.
+    """
+
+    sets: tuple[AgeingData, ...]
+    design: Mapping[str, Real] = field(default_factory=dict)
+    own_laws: Mapping[int, Mapping[str, Law]] = field(default_factory=dict)
+
+    @cached_property
+    def lit(self) -> tuple[Specimen, ...]:
+        """Lit specimens of all sets, in order."""
+        return tuple(s for data in self.sets for s in data.used("lit"))
+
+    @cached_property
+    def _specimens(self) -> tuple[tuple[Specimen, int], ...]:
+        """Lit specimens first, then the controls, with the number of their set."""
+        lit = [(s, i) for i, data in enumerate(self.sets) for s in data.used("lit")]
+        return (
+            *lit,
+            *((s, i) for i, data in enumerate(self.sets) for s in data.controls),
+        )
+
+    @property
+    def specimens(self) -> tuple[Specimen, ...]:
+        """All specimens that are fitted, the lit ones first."""
+        return tuple(s for s, _ in self._specimens)
+
+    @property
+    def dark_names(self) -> tuple[str, ...]:
+        """Names of the parameters of light-independent loss."""
+        return tuple(f"dark {d.name}" for d in self.sets if d.controls)
+
+    def fit(self, law: Law, scatter: Scatter = NO_SCATTER) -> CurveFit:
+        """Fit a law.
+
+        Parameters
+        ----------
+        law : Law
+        scatter : Scatter
+            Rates of single specimens then differ by prior knowledge of that width, and Student's
+            factor counts specimens.
+
+        Raises
+        ------
+        OptistackError
+            Fewer readings than parameters; data sets of different quantities.
+        """
+        sheet = {"sheet_resistance_ohm_sq", "sheet_conductance_s_sq"}
+        if len({"sheet" if d.quantity in sheet else d.quantity for d in self.sets}) > 1:
+            raise OptistackError(
+                "data sets of different quantities cannot share a curve: "
+                + ", ".join(f"{d.name} {d.quantity}" for d in self.sets)
+            )
+        return CurveFit.make(self, law, scatter)
+
+    def scatter(self, law: Law) -> Scatter:
+        """Test whether specimens differ beyond noise, and by how much.
+
+        Each specimen gets a rate of its own; what the design leaves of their logarithms is held
+        against their errors (Cochran's Q), and the variance between specimens is found by the
+        method of moments (R. DerSimonian, N. Laird, Control. Clin. Trials 7 (1986) 177; reference
+        from memory).
+        """
+        n = len(self.lit)
+        columns = np.column_stack([np.ones(n), *self.design.values()])
+        free = n - int(np.linalg.matrix_rank(columns))
+        if free < 1 or n < 2:
+            return NO_SCATTER
+        own = {f"specimen {i}": np.eye(n)[i] for i in range(1, n)}
+        try:
+            separate = replace(self, design=own).fit(law)
+        except OptistackError:  # too few readings to give each specimen its own rate
+            return NO_SCATTER
+        to_rates = np.zeros((n, separate.fit.theta.size))
+        to_rates[:, 0] = 1.0
+        first = separate.names.index("specimen 1") if n > 1 else 0
+        for i in range(1, n):
+            to_rates[i, first + i - 1] = 1.0
+        rates = to_rates @ separate.fit.theta
+        variance = np.einsum("ij,jk,ik->i", to_rates, separate.fit.covariance, to_rates)
+        weight = 1 / np.maximum(variance, 1e-12)
+        hat = columns @ np.linalg.pinv(columns * np.sqrt(weight)[:, None]) * np.sqrt(weight)
+        left = rates - hat @ rates
+        q = float(weight @ left**2)
+        readings = max(separate.fit.count - separate.fit.size, 1)
+        p = float(stats.f.sf(q / free, free, readings))
+        if p >= _HETEROGENEITY_P:
+            return Scatter(0.0, np.inf, p)
+        shrink = float(weight.sum() - weight @ np.diag(hat))
+        between = max((q - free) / shrink, 0.0)
+        return Scatter(float(np.sqrt(between)), float(free), p)
+
+
+@dataclass(frozen=True, eq=False)
+class CurveFit:
+    """A law fitted to all specimens.
+
+    Attributes
+    ----------
+    curves : Curves
+    law : Law
+    fit : Fit
+        Parameters: log k, logarithms of the shapes, design, light-independent loss over the longest
+        time, logarithms of the start values, deviations of specimens.
+    names : tuple of str
+    scatter : Scatter
+    """
+
+    curves: Curves
+    law: Law
+    fit: Fit
+    names: tuple[str, ...]
+    scatter: Scatter
+
+    @classmethod
+    def make(cls, curves: Curves, law: Law, scatter: Scatter) -> CurveFit:
+        entries = curves._specimens
+        n_lit = len(curves.lit)
+        which = np.concatenate([np.full(s.kept.size, i) for i, (s, _) in enumerate(entries)])
+        hours = np.concatenate([s.hours[s.kept] for s, _ in entries])
+        inverse = np.array([curves.sets[i].inverse for _, i in entries])[which]
+        values = np.concatenate([s.values[s.kept] for s, _ in entries])
+        values = np.where(inverse, 1 / values, values)
+        flags = np.concatenate([s.flags[s.kept] for s, _ in entries])
+        flags = np.where(inverse, -flags, flags)
+        dose = (
+            hours
+            * np.array([s.absorbed_rate if s.role == "lit" else 0.0 for s, _ in entries])[which]
+        )
+        relative = np.array([curves.sets[i].noise == "relative" for _, i in entries])[which]
+        known = all(d.sigma_known for d in curves.sets)
+        if known:
+            sigma = np.concatenate([curves.sets[i].sigma(s)[s.kept] for s, i in entries])
+        else:
+            # Not stated: one size for all, found from the scatter.
+            sigma = np.where(relative, 0.01, 0.01 * np.abs(values).max())
+        lit = which < n_lit
+        if not n_lit:
+            reasons = [f"{n}: {why}" for d in curves.sets for n, why in d.set_aside]
+            raise OptistackError(
+                f"{', '.join(d.name for d in curves.sets)}: no lit specimen is left. "
+                + "; ".join(reasons)
+            )
+        lit_readings = int(lit.sum())
+        distinct = np.unique(dose[lit]).size
+        if lit_readings < 4 or distinct < 3:
+            raise OptistackError(
+                f"{', '.join(d.name for d in curves.sets)}: {lit_readings} readings at {distinct} "
+                "different doses are too few for a curve; at least 4 at 3 doses are needed"
+            )
+        starts_at = np.array([values[which == i][0] for i in range(len(entries))])
+        dark_of = {
+            i: number for number, i in enumerate(i for i, d in enumerate(curves.sets) if d.controls)
+        }
+        longest = float(hours.max())
+        dark_map = np.zeros((hours.size, len(dark_of)))
+        for row, w in enumerate(which):
+            number = dark_of.get(entries[w][1])
+            if number is not None:
+                dark_map[row, number] = hours[row] / longest
+        design = np.column_stack(
+            [np.zeros((n_lit, 0)), *(np.asarray(c, float) for c in curves.design.values())]
+        )
+        random = scatter.sd > 0
+        a = 1 + len(law.shape_names)
+        b = a + design.shape[1]
+        c = b + len(dark_of)
+        d = c + len(entries)
+        explain = np.zeros((hours.size, design.shape[1]))
+        explain[lit] = design[which[lit]]
+        one_hot = np.zeros((hours.size, n_lit))
+        one_hot[lit, which[lit]] = 1.0
+        norm = float(dose.max())
+        log_scale = relative
+        of_set = np.array([i for _, i in entries])[which]
+        laws = [
+            (curves.own_laws.get(i, {}).get(law.name, law), of_set == i)
+            for i in range(len(curves.sets))
+        ]
+        if all(one is law for one, _ in laws):
+            laws = [(law, np.ones(hours.size, dtype=bool))]
+
+        def predict(theta: Real) -> Real:
+            exponent = theta[:, :1] + theta[:, a:b] @ explain.T
+            if random:
+                exponent = exponent + theta[:, d:] @ one_hot.T
+            x = np.exp(np.clip(exponent, -80.0, 80.0)) * (dose / norm)
+            shape = [np.exp(np.clip(theta[:, 1 + j, None], -30.0, 30.0)) for j in range(a - 1)]
+            left = np.empty(x.shape)
+            for one, rows in laws:
+                left[:, rows] = one.fraction(x[:, rows], shape)
+            # Below the smallest share a straight line goes on, so that a fit finds its way back.
+            low = _SMALLEST_FRACTION
+            safe = np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low
+            log_y = theta[:, c:d][:, which] + safe - theta[:, b:c] @ dark_map.T
+            out = np.where(log_scale, log_y, np.exp(np.minimum(log_y, 600.0)))
+            return np.column_stack([out, theta[:, d:], theta[:, 1:a]])
+
+        observed = np.where(log_scale, np.log(values), values)
+        names = (
+            "log k",
+            *(f"log {s}" for s in law.shape_names),
+            *curves.design,
+            *curves.dark_names,
+            *(f"log start {s.name}" for s, _ in entries),
+            *(f"deviation {s.name}" for s in curves.lit if random),
+        )
+        # Deviations of specimens, then the shapes: prior knowledge.
+        deviating = n_lit if random else 0
+        extra = deviating + a - 1
+        observed = np.concatenate([observed, np.zeros(deviating), np.log(law.usual)])
+        sigma = np.concatenate(
+            [sigma, np.full(deviating, scatter.sd), np.full(a - 1, SHAPE_PRIOR_SD)]
+        )
+        flags = np.concatenate([flags, np.zeros(extra, dtype=flags.dtype)])
+        problem = Problem(
+            predict, observed, sigma, names, flags, sigma_known=known, extra=extra, prior=a - 1
+        )
+        begin = []
+        # A loss of some tenths over the tested dose, and ten times more or less.
+        for rate in (-3.0, -1.0, 1.0):
+            for shapes in law.starts:
+                start = np.zeros(len(names))
+                start[0] = rate
+                start[1:a] = np.log(shapes) if shapes else []
+                start[c:d] = np.log(starts_at)
+                begin.append(start)
+        result = fit(problem, np.array(begin), not_counted=deviating)
+        if random:
+            result = with_dof(result, scatter.dof)
+        # log k per unit of dose, not per tested dose.
+        return cls(curves, law, _shifted(result, norm), names, scatter)
+
+    def column(self, name: str) -> int:
+        """Position of a parameter."""
+        return self.names.index(name)
+
+    def _shape(self, theta: Real) -> list[Real]:
+        n = len(self.law.shape_names)
+        return [np.exp(np.clip(theta[..., 1 + j], -30.0, 30.0)) for j in range(n)]
+
+    def log_rate_constant(self, theta: Real) -> Real:
+        """log k [1/dose unit]."""
+        return np.asarray(theta[..., 0])
+
+    def log_dose_to(self, theta: Real, level: float, law: Law | None = None) -> Real:
+        """Logarithm of the dose at which the share left is ``level``, light alone.
+
+        ``law``: one with the same parameters but another profile of light.
+        """
+        with np.errstate(divide="ignore", over="ignore"):
+            x = (law or self.law).reach(level, self._shape(theta))
+            return np.asarray(np.log(x) - theta[..., 0])
+
+    def remaining(self, dose: Real, theta: Real | None = None) -> Real:
+        """Share left at doses (dose,), light alone; (..., dose) for (..., parameter)."""
+        at = self.fit.theta if theta is None else theta
+        shape = [s[..., None] for s in self._shape(at)]
+        with np.errstate(over="ignore", under="ignore"):
+            return self.law(np.exp(np.clip(at[..., :1], -500.0, 500.0)) * dose, *shape)
+
+    @property
+    def longest_hours(self) -> float:
+        """The time over which light-independent loss is parametrised [h]."""
+        return max(float(s.hours[s.kept].max()) for s, _ in self.curves._specimens)
+
+    def dark_rate_per_h(self, name: str, confidence: float = 0.95) -> Value | None:
+        """Light-independent loss of a data set [1/h]; None without controls."""
+        if f"dark {name}" not in self.names:
+            return None
+        at, hours = self.column(f"dark {name}"), self.longest_hours
+        low, high = self.fit.interval(lambda th: th[:, at], confidence)
+        return Value(float(self.fit.theta[at]) / hours, low / hours, high / hours)
+
+
+def _shifted(result: Fit, norm: float) -> Fit:
+    """The rate constant per unit of dose: a shift of log k, in prediction and parameters alike."""
+    shift = np.log(norm)
+    inner = result.problem.predict
+
+    def predict(theta: Real) -> Real:
+        moved = np.array(theta, dtype=float)
+        moved[:, 0] += shift
+        return inner(moved)
+
+    theta = result.theta.copy()
+    theta[0] -= shift
+    return replace(result, problem=replace(result.problem, predict=predict), theta=theta)
+
+
+# Laws whose criterion is within this of the best are not ruled out (K. P. Burnham, D. R. Anderson,
+# Model Selection and Multimodel Inference, 2002, section 2.6: beyond 4 to 7 "considerably less"
+# support; from memory).
+PLAUSIBLE_WITHIN = 6.0
+
+
+class Ranked(NamedTuple):
+    """A fitted law and its standing among the others.
+
+    ``aicc`` is the criterion, ``behind`` its distance from the best, ``weight`` the Akaike weight
+    among all laws fitted.
+    """
+
+    curve: CurveFit
+    aicc: float
+    behind: float
+    weight: float
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Laws fitted to the same curves, the best first.
+
+    Attributes
+    ----------
+    fits : tuple of Ranked
+    scatter : Scatter
+        Between specimens.
+    notes : tuple of str
+        Laws that could not be fitted, scatter, readings that do not follow any law.
+    """
+
+    fits: tuple[Ranked, ...]
+    scatter: Scatter
+    notes: tuple[str, ...] = ()
+
+    @property
+    def plausible(self) -> tuple[Ranked, ...]:
+        """Laws that the data do not rule out."""
+        return tuple(r for r in self.fits if r.behind <= PLAUSIBLE_WITHIN)
+
+
+def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) -> Ranking:
+    """Fit laws and rank them by Akaike's criterion for few readings.
+
+    Parameters
+    ----------
+    curves : Curves
+    laws : sequence of Law
+    scatter : Scatter, optional
+        Between specimens; from these data when not given.
+
+    Raises
+    ------
+    OptistackError
+        No law, or too few readings for any of them.
+    """
+    who = ", ".join(d.name for d in curves.sets)
+    if len({law.name for law in laws}) != len(laws):
+        raise OptistackError(f"{who}: two laws have the same name")
+    fitted, missed = [], []
+    for law in laws:
+        try:
+            found = curves.fit(law)
+        except OptistackError as error:
+            missed.append((law.name, str(error)))
+            continue
+        if np.isfinite(found.fit.aicc()):
+            fitted.append(found)
+        else:
+            missed.append((law.name, "too few readings for so many parameters"))
+    if not fitted:
+        why = missed[0][1] if missed else "none is given"
+        raise OptistackError(f"{who}: no law can be fitted: {why}")
+    notes = [f"{who}: {name} not fitted: {why}" for name, why in missed]
+    if scatter is None:
+        scatter = curves.scatter(min(fitted, key=lambda c: c.fit.aicc()).law)
+    if scatter.sd > 0:
+        fitted = [curves.fit(c.law, scatter) for c in fitted]
+        notes.append(
+            f"{who}: rates of single specimens differ by {100 * scatter.sd:.2g} % (standard "
+            f"deviation) beyond their noise (p = {scatter.p_value:.2g}); intervals count specimens"
+        )
+    known = fitted[0].fit.problem.sigma_known
+    spread = min(c.fit.scale for c in fitted) if known else 1.0
+    if spread > 1.2:
+        notes.append(
+            f"{who}: the readings scatter {spread:.2g} times more than the stated noise; "
+            "intervals follow the scatter"
+        )
+    score = np.array([c.fit.aicc(spread**2) for c in fitted])
+    order = np.argsort(score, kind="stable")
+    behind = score[order] - score[order[0]]
+    weight = np.exp(-0.5 * behind)
+    factor = _hanging_together(fitted[order[0]])
+    if factor > 1:
+        fitted = [replace(c, fit=widened(c.fit, factor)) for c in fitted]
+        notes.append(
+            f"{who}: the residuals of the best law hang together, so none of the laws follows the "
+            f"curve to within the noise; intervals are {factor:.2g} times wider"
+        )
+    ranked = tuple(
+        Ranked(fitted[i], float(score[i]), float(b), float(w))
+        for i, b, w in zip(order, behind, weight / weight.sum(), strict=True)
+    )
+    return Ranking(ranked, scatter, tuple(notes))
+
+
+def _hanging_together(curve: CurveFit) -> float:
+    """Factor by which correlated residuals widen an interval; 1 where they look independent."""
+    z = curve.fit.standardised
+    pairs, start = [], 0
+    for s in curve.curves.specimens:
+        part = z[start : start + s.kept.size]
+        start += s.kept.size
+        pairs += list(zip(part[:-1], part[1:], strict=True))
+    if len(pairs) < 8:
+        return 1.0
+    a, b = np.array(pairs).T
+    together = float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum()))
+    if together < _CORRELATED / np.sqrt(len(pairs)):
+        return 1.0
+    return float(np.sqrt((1 + together) / (1 - min(together, 0.95))))
+
+
+class Weighted(Protocol):
+    """A fitted law and how much it counts."""
+
+    @property
+    def curve(self) -> CurveFit: ...
+
+    @property
+    def weight(self) -> float: ...
+
+
+def envelope(
+    fits: Sequence[Weighted],
+    quantity: Callable[[CurveFit, Real], Real],
+    confidence: float = 0.95,
+) -> tuple[float, float, float]:
+    """Mean of a quantity over laws with their weights, and the envelope of its intervals."""
+    total = sum(r.weight for r in fits)
+    centre, lows, highs = 0.0, [], []
+    for r in fits:
+        c = r.curve
+
+        def of(theta: Real, c: CurveFit = c) -> Real:
+            return quantity(c, theta)
+
+        low, high = c.fit.interval(of, confidence)
+        centre += r.weight / total * float(of(c.fit.theta[None])[0])
+        lows.append(low)
+        highs.append(high)
+    return centre, min(lows), max(highs)
+
+
+def with_dark(
+    hours: Value,
+    level: float,
+    dark_rate_per_h: Value | None,
+    fits: Sequence[Weighted],
+    laws: Mapping[str, Law] | None = None,
+) -> Value:
+    """Hours to a level by light together with a first-order loss without light.
+
+    F(light) exp(-dark t) = level, along the mean curve of the laws.
+
+    Parameters
+    ----------
+    hours : Value [h]
+        By light alone.
+    level : float
+    dark_rate_per_h : Value or None [1/h]
+    fits : sequence of fitted laws with weights
+    laws : mapping of law name to Law, optional
+        What to read a law as.
+    """
+    dark = dark_rate_per_h
+    if dark is None or not dark.high > 0:
+        return hours
+    total = sum(r.weight for r in fits)
+
+    def dose(at: float) -> float:
+        logs = [
+            r.weight
+            * float(r.curve.log_dose_to(r.curve.fit.theta, at, (laws or {}).get(r.curve.law.name)))
+            for r in fits
+        ]
+        return float(np.exp(sum(logs) / total))
+
+    whole = dose(level)
+
+    def both(light_hours: float, rate: float) -> float:
+        # Light alone must get to level x exp(dark t) in t.
+        if rate <= 0:
+            return light_hours
+        latest = min(light_hours, float(-np.log(level) / rate))
+        if not np.isfinite(light_hours):
+            return latest
+
+        def late(t: float) -> float:
+            left = level * np.exp(rate * t)
+            return t - light_hours * (dose(left) / whole if left < 1 else 0.0)
+
+        end = latest * (1 - 1e-12)
+        return float(optimize.brentq(late, 0.0, end)) if late(end) > 0 else latest
+
+    return Value(
+        both(hours.value, dark.value),
+        both(hours.low, dark.high),
+        both(hours.high, dark.low),
+        None if dark.low > 0 else hours.bound,
+    )
+
+
+def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Real, Real, Real]:
+    """Share left at times from the hours to levels: value, low, high, each (time,).
+
+    Between levels log(-log(share)) goes straight with log(time), which is exact for the exponential
+    and stretched laws. Shares below `LEAST_SHARE` are given as that.
+
+    Parameters
+    ----------
+    hours_to : callable
+        Level to hours [h], as a value with its range.
+    time_h : (time,) array [h]
+
+    Raises
+    ------
+    OptistackError
+        Negative times.
+    """
+    time = np.atleast_1d(np.asarray(time_h, dtype=float))
+    if not (np.isfinite(time).all() and (time >= 0).all()):
+        raise OptistackError("times must be finite and not negative [h]")
+    depths, found = [], []
+    for depth in np.linspace(np.log(-np.log(0.999)), np.log(-np.log(LEAST_SHARE)), _LEVELS):
+        depths.append(float(depth))
+        found.append(hours_to(float(np.exp(-np.exp(depth)))))
+        if len(found) > 1 and found[-1].low > time.max(initial=0.0):
+            break
+    out = []
+    # A range of hours that ends late is a share that ends high.
+    for hours in ([v.value for v in found], [v.low for v in found], [v.high for v in found]):
+        reached = np.isfinite(hours)
+        if not reached.any():
+            out.append(np.ones(time.size))
+            continue
+        x = np.log(np.maximum(np.maximum.accumulate(np.array(hours)[reached]), 1e-300))
+        y = np.array(depths)[reached]
+        with np.errstate(divide="ignore"):
+            at = np.log(time)
+        depth = np.interp(at, x, y)
+        if x.size > 1 and x[1] > x[0]:
+            early = (at < x[0]) & (time > 0)
+            depth[early] = y[0] + (at[early] - x[0]) * (y[1] - y[0]) / (x[1] - x[0])
+        out.append(np.where(time > 0, np.exp(-np.exp(depth)), 1.0))
+    return out[0], out[1], out[2]

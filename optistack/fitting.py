@@ -1,0 +1,460 @@
+"""Weighted non-linear least squares in batches, with intervals by profile likelihood.
+
+Arrays in, arrays out. A problem says how parameters predict readings; many parameter sets are
+carried along at once, so that several starts, a whole likelihood profile or a few hundred
+bootstrap samples cost little more than one fit. Parameters are free real numbers: whoever poses
+the problem takes logarithms of what must be positive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from optistack.errors import OptistackError
+
+Real = NDArray[np.float64]
+Index = NDArray[np.intp]
+Residuals = Callable[[Real, Index], Real]
+Quantity = Callable[[Real], Real]
+
+_DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
+_LARGEST_STEP = 2.0
+_ITERATIONS = 150
+_TIGHT = 30.0  # stiffness that holds a quantity at its target along a profile
+_PROFILE = np.array([0.4, 0.8, 1.0, 1.25, 1.7])
+
+
+def student(dof: float, confidence: float = 0.95) -> float:
+    """Factor of a two-sided interval; the normal one for infinite degrees of freedom.
+
+    Examples
+    --------
+    >>> print(round(student(4), 3), round(student(np.inf), 3))
+    2.776 1.96
+    """
+    tail = (1 + confidence) / 2
+    return float(special.stdtrit(dof, tail) if np.isfinite(dof) else special.ndtri(tail))
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Readings and the model that predicts them.
+
+    Attributes
+    ----------
+    predict : callable
+        (batch, parameter) -> (batch, point).
+    observed : (point,) array
+    sigma : (point,) array
+        Standard deviations, up to a common factor unless ``sigma_known``.
+    names : tuple of str
+        Of the parameters.
+    censored : (point,) array of int
+        0: read; 1: the true value is at least ``observed``; -1: at most.
+    sigma_known : bool
+        The common factor is then at least 1: scatter below the stated one is taken for luck.
+    extra : int
+        Last points that are no readings but prior knowledge, with ``sigma`` absolute; they are not
+        counted as readings.
+    prior : int
+        The last of them, which do not enter the likelihood that compares models either.
+    """
+
+    predict: Callable[[Real], Real]
+    observed: Real
+    sigma: Real
+    names: tuple[str, ...]
+    censored: NDArray[np.int_] | None = None
+    sigma_known: bool = False
+    extra: int = 0
+    prior: int = 0
+
+    def deviations(self, theta: Real, scale: float, observed: Real | None = None) -> Real:
+        """Whatever is squared and summed: (batch, point), censored points by their likelihood."""
+        data = self.observed if observed is None else observed
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
+            out = (data - self.predict(theta)) / self.sigma
+            if self.censored is not None and self.censored.any():
+                at = np.flatnonzero(self.censored)
+                inside = -self.censored[at] * out[:, at] / scale
+                out[:, at] = scale * np.sqrt(-2 * special.log_ndtr(inside))
+            if self.extra:
+                out[:, -self.extra :] *= scale
+        return np.asarray(out)
+
+
+def minimise(
+    residuals: Residuals, start: Real, *, iterations: int = _ITERATIONS, tolerance: float = 1e-13
+) -> tuple[Real, Real]:
+    """Levenberg-Marquardt, each row of ``start`` by itself.
+
+    Parameters
+    ----------
+    residuals : callable
+        (theta (batch, parameter), row (batch,)) -> (batch, point); ``row`` says which row of
+        ``start`` each set belongs to.
+    start : (batch, parameter) array
+    tolerance : float
+        Relative gain of a step that is no gain any more.
+
+    Returns
+    -------
+    theta : (batch, parameter) array
+    cost : (batch,) array
+        Sum of squares.
+    """
+    theta = np.array(start, dtype=float)
+    batch = len(theta)
+    rows = np.arange(batch)
+    current = residuals(theta, rows)
+    cost = _squares(current)
+    damping = np.full(batch, 1e-3)
+    busy = np.isfinite(cost)
+    for _ in range(iterations):
+        at = np.flatnonzero(busy)
+        if not at.size:
+            break
+        jacobian = _jacobian(residuals, theta[at], at)
+        normal = np.einsum("bmi,bmj->bij", jacobian, jacobian)
+        slope = np.einsum("bmi,bm->bi", jacobian, current[at])
+        diagonal = np.einsum("bii->bi", normal)
+        floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
+        damped = normal.copy()
+        np.einsum("bii->bi", damped)[:] += damping[at, None] * diagonal + floor
+        step = -np.linalg.solve(damped, slope[..., None])[..., 0]
+        longest = np.max(np.abs(step), axis=1, keepdims=True)
+        step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
+        trial = theta[at] + step
+        new = residuals(trial, at)
+        new_cost = _squares(new)
+        better = new_cost <= cost[at]
+        gain = np.where(better, cost[at] - new_cost, np.inf)
+        scale = 1.0 + np.abs(theta[at]).max(axis=1)
+        short = longest[:, 0] <= np.sqrt(tolerance) * scale
+        still = better & (gain <= tolerance * cost[at]) & short
+        good = at[better]
+        theta[good], current[good] = trial[better], new[better]
+        cost[good] = new_cost[better]
+        damping[at] = np.where(better, damping[at] / 7, damping[at] * 5)
+        damping = np.clip(damping, 1e-12, 1e14)
+        busy[at[still | (damping[at] > 1e12)]] = False
+    return theta, cost
+
+
+def _squares(values: Real) -> Real:
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = np.einsum("bm,bm->b", values, values)
+    return np.where(np.isfinite(total), total, np.inf)
+
+
+def _jacobian(residuals: Residuals, theta: Real, rows: Index) -> Real:
+    batch, size = theta.shape
+    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta))
+    offset = np.eye(size) * step[:, None, :]
+    moved = np.concatenate([theta[:, None, :] + offset, theta[:, None, :] - offset], axis=1)
+    values = residuals(moved.reshape(-1, size), np.repeat(rows, 2 * size))
+    values = values.reshape(batch, 2, size, -1)
+    out = (values[:, 0] - values[:, 1]) / (2 * step[:, :, None])
+    # A step across the limit of what a model can compute says nothing.
+    out = np.where(np.isfinite(out), out, 0.0)
+    return np.ascontiguousarray(np.swapaxes(out, 1, 2))
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A fitted problem.
+
+    Attributes
+    ----------
+    problem : Problem
+    theta : (parameter,) array
+    cost : float
+        Weighted sum of squares, censored points by their likelihood.
+    scale : float
+        Factor on ``sigma`` that the scatter of the readings asks for.
+    dof : float
+        Readings less parameters, or what whoever made the fit put there.
+    covariance : (parameter, parameter) array
+    count, size : int
+        Readings and parameters that count.
+    """
+
+    problem: Problem
+    theta: Real
+    cost: float
+    scale: float
+    dof: float
+    covariance: Real
+    count: int
+    size: int
+
+    @property
+    def minus_two_log_likelihood(self) -> float:
+        """Up to a constant that all models of the same readings share."""
+        deviations = self.problem.deviations(self.theta[None], self.scale)[0]
+        cost = float((deviations[: deviations.size - self.problem.prior] ** 2).sum())
+        if self.problem.sigma_known:
+            return cost
+        # With the factor that is most likely, cost / count, instead of the unbiased one.
+        return float(self.count * np.log(max(cost, 1e-300) / self.count))
+
+    def aicc(self, variance_factor: float = 1.0) -> float:
+        """Akaike's criterion for few readings; infinite where there are too few for it.
+
+        N. Sugiura, Commun. Stat. A7 (1978) 13; C. M. Hurvich, C.-L. Tsai, Biometrika 76 (1989) 297
+        (references from memory). ``variance_factor`` is common to all models compared, where
+        ``sigma`` is known but the scatter is larger.
+        """
+        k = self.size + (0 if self.problem.sigma_known else 1)
+        if self.count - k - 1 <= 0:
+            return np.inf
+        likelihood = self.minus_two_log_likelihood
+        if self.problem.sigma_known:
+            likelihood /= variance_factor
+        return likelihood + 2 * k + 2 * k * (k + 1) / (self.count - k - 1)
+
+    @property
+    def standardised(self) -> Real:
+        """Residuals over their standard deviation, without prior knowledge, (point,)."""
+        z = self.problem.deviations(self.theta[None], self.scale)[0] / self.scale
+        return np.asarray(z[: z.size - self.problem.extra])
+
+    def quantile(self, confidence: float = 0.95) -> float:
+        """Student's factor, or the normal one where sigma is known and suffices."""
+        # With infinite degrees of freedom this is the normal one.
+        return student(self.dof, confidence)
+
+    def standard_error(self, quantity: Quantity) -> float:
+        """Of a quantity of the parameters, to first order."""
+        slope = _gradient(quantity, self.theta)
+        return float(np.sqrt(max(float(slope @ self.covariance @ slope), 0.0)))
+
+    def interval(self, quantity: Quantity, confidence: float = 0.95) -> tuple[float, float]:
+        """Interval of a quantity by profile likelihood; an end left open by the data is infinite.
+
+        All values of the quantity for which the best possible cost exceeds the minimum by less
+        than scale^2 t^2 (D. M. Bates, D. G. Watts, Nonlinear Regression Analysis, 1988, chapter 6;
+        reference from memory).
+
+        Parameters
+        ----------
+        quantity : callable
+            (batch, parameter) -> (batch,).
+        confidence : float
+        """
+        t = self.quantile(confidence)
+        best = float(quantity(self.theta[None])[0])
+        error = self.standard_error(quantity)
+        slope = _gradient(quantity, self.theta)
+        norm = float(slope @ self.covariance @ slope)
+        if not (np.isfinite(error) and error > 0):
+            error, norm = max(abs(best), 1.0) * 1e-3, 0.0
+        ends = []
+        for sign in (-1.0, 1.0):
+            ends.append(self._end(quantity, best, sign, error, slope, norm, t))
+        return ends[0], ends[1]
+
+    def _end(
+        self,
+        quantity: Quantity,
+        best: float,
+        sign: float,
+        error: float,
+        slope: Real,
+        norm: float,
+        t: float,
+    ) -> float:
+        reached, roots = [0.0], [0.0]
+        stiffness = _TIGHT * self.scale / error
+        warm = self.theta
+
+        def solve(distance: Real) -> None:
+            nonlocal warm
+            targets = best + sign * distance
+            lead = np.outer(distance * sign, self.covariance @ slope / norm) if norm > 0 else 0.0
+            start = np.broadcast_to(self.theta, (distance.size, self.theta.size)) + np.clip(
+                lead, -3.0, 3.0
+            )
+            if len(reached) > 1:
+                start[0] = warm
+
+            def residuals(theta: Real, rows: Index) -> Real:
+                away = stiffness * (quantity(theta) - targets[rows])
+                return np.column_stack([self.problem.deviations(theta, self.scale), away])
+
+            theta, _ = minimise(residuals, start, iterations=60, tolerance=1e-6)
+            cost = _squares(self.problem.deviations(theta, self.scale))
+            got = sign * (quantity(theta) - best)
+            fine = np.isfinite(cost) & np.isfinite(got) & (got > 0)
+            root = np.sqrt(np.maximum(cost - self.cost, 0.0)) / self.scale
+            reached.extend(got[fine].tolist())
+            roots.extend(root[fine].tolist())
+            if fine.any():
+                warm = theta[np.flatnonzero(fine)[np.argmax(got[fine])]]
+
+        solve(error * t * _PROFILE)
+        for factor in (4.0, 20.0, 100.0):
+            if max(roots) >= t:
+                break
+            solve(error * t * factor * np.array([0.5, 1.0]))
+        if max(roots) < t:
+            return float(sign * np.inf)
+        # Distance against root is nearly straight; two more points close in on the crossing.
+        distance = _crossing(reached, roots, t)
+        solve(np.array([distance, distance * 1.02]))
+        return float(best + sign * _crossing(reached, roots, t))
+
+    def bootstrap(
+        self, quantity: Quantity, draws: int = 400, seed: int = 0, confidence: float = 0.95
+    ) -> tuple[float, float]:
+        """Percentile interval from refits to resampled residuals: a check on `interval`.
+
+        Residuals are rescaled to the unbiased variance. Points that were censored stay so.
+        """
+        rng = np.random.default_rng(seed)
+        problem = self.problem
+        fitted = problem.predict(self.theta[None])[0]
+        read = np.ones(fitted.size, dtype=bool)
+        if problem.censored is not None:
+            read &= problem.censored == 0
+        if problem.extra:
+            read[-problem.extra :] = False
+        z = ((problem.observed - fitted) / problem.sigma)[read]
+        z = (z - z.mean()) * np.sqrt(z.size / max(self.count - self.size, 1))
+        sets = np.broadcast_to(problem.observed, (draws, fitted.size)).copy()
+        sets[:, read] = fitted[read] + problem.sigma[read] * rng.choice(z, (draws, z.size))
+
+        def residuals(theta: Real, rows: Index) -> Real:
+            return problem.deviations(theta, self.scale, sets[rows])
+
+        start = np.broadcast_to(self.theta, (draws, self.theta.size))
+        theta, cost = minimise(residuals, start, tolerance=1e-8)
+        values = quantity(theta)[np.isfinite(cost)]
+        tail = (1 - confidence) / 2
+        low, high = np.quantile(values, [tail, 1 - tail])
+        return float(low), float(high)
+
+    def draws(self, count: int, rng: np.random.Generator) -> Real:
+        """Parameters from the normal approximation, (draw, parameter)."""
+        values, vectors = np.linalg.eigh(self.covariance)
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        return np.asarray(self.theta + rng.standard_normal((count, self.theta.size)) @ root.T)
+
+
+def _crossing(reached: list[float], roots: list[float], t: float) -> float:
+    order = np.argsort(reached)
+    x, y = np.array(reached)[order], np.maximum.accumulate(np.array(roots)[order])
+    after = int(np.argmax(y >= t))
+    if after == 0 or y[after] == y[after - 1]:
+        return float(x[after])
+    share = (t - y[after - 1]) / (y[after] - y[after - 1])
+    return float(x[after - 1] + share * (x[after] - x[after - 1]))
+
+
+def _gradient(quantity: Quantity, theta: Real) -> Real:
+    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta))
+    moved = np.concatenate([theta + np.diag(step), theta - np.diag(step)])
+    values = quantity(moved)
+    out = (values[: theta.size] - values[theta.size :]) / (2 * step)
+    return np.asarray(np.where(np.isfinite(out), out, 0.0))
+
+
+def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
+    """Best of the fits from several starts.
+
+    Parameters
+    ----------
+    problem : Problem
+    starts : (start, parameter) array
+    not_counted : int
+        Parameters that prior knowledge holds (as many as ``problem.extra``).
+
+    Raises
+    ------
+    OptistackError
+        Fewer readings than parameters, or a model that cannot be computed at any start.
+    """
+    starts = np.atleast_2d(np.asarray(starts, dtype=float))
+    count = problem.observed.size - problem.extra
+    size = starts.shape[1] - not_counted
+    if count <= size:
+        raise OptistackError(f"{count} readings cannot determine {size} parameters")
+    dof = float(count - size)
+    scale = 1.0
+    theta, cost = starts, np.full(len(starts), np.inf)
+    # Censored points and prior knowledge depend on the scale, and the scale on them.
+    depends = problem.extra > 0 or (problem.censored is not None and problem.censored.any())
+    for _ in range(12 if depends else 1):
+        scale_now = scale
+
+        def residuals(values: Real, _: Index, scale: float = scale) -> Real:
+            return problem.deviations(values, scale)
+
+        theta, cost = minimise(residuals, starts, tolerance=1e-8)
+        if not np.isfinite(cost).any():
+            raise OptistackError("the model gives no finite prediction at any start")
+        best = theta[np.argmin(cost)]
+        scale = _scale(problem, best, dof, scale_now)
+        if abs(scale - scale_now) < 1e-4 * scale_now:
+            break
+        starts = best[None]
+    final = scale
+    theta, cost = minimise(lambda values, _: problem.deviations(values, final), best[None])
+    best = theta[0]
+    value = float(_squares(problem.deviations(best[None], scale))[0])
+    unknown = not problem.sigma_known or scale > 1.0
+    jacobian = _jacobian(
+        lambda th, _: problem.deviations(th, scale), best[None], np.zeros(1, dtype=np.intp)
+    )[0]
+    return Fit(
+        problem=problem,
+        theta=best,
+        cost=value,
+        scale=scale,
+        dof=dof if unknown else np.inf,
+        covariance=_covariance(jacobian) * scale**2,
+        count=count,
+        size=size,
+    )
+
+
+def _covariance(jacobian: Real) -> Real:
+    """Inverse of the normal matrix; a direction that nothing determines gets a huge variance."""
+    norm = np.sqrt((jacobian**2).sum(axis=0))
+    norm = np.where(norm > 0, norm, 1.0)
+    _, values, rows = np.linalg.svd(jacobian / norm, full_matrices=False)
+    inverse = 1 / np.maximum(values, 1e-7 * max(float(values[0]), 1e-300))
+    root = rows.T * inverse
+    return np.asarray(root @ root.T / np.outer(norm, norm))
+
+
+def _scale(problem: Problem, theta: Real, dof: float, scale: float) -> float:
+    """Factor on sigma from the scatter; censored points count with what is expected of them."""
+    plain = (problem.observed - problem.predict(theta[None])[0]) / problem.sigma
+    square = plain**2
+    if problem.censored is not None and problem.censored.any():
+        at = np.flatnonzero(problem.censored)
+        a = problem.censored[at] * plain[at] / scale
+        # Mean of the square of a normal number above a.
+        ratio = np.exp(-(a**2) / 2 - 0.5 * np.log(2 * np.pi) - special.log_ndtr(-a))
+        square[at] = scale**2 * (1 + a * ratio)
+    if problem.extra:
+        square = square[: -problem.extra]
+    # Never exactly 0: data without scatter would leave no measure of distance at all.
+    found = float(np.sqrt(max(square.sum() / dof, 1e-24)))
+    return max(found, 1.0) if problem.sigma_known else found
+
+
+def widened(result: Fit, factor: float) -> Fit:
+    """The same fit with all standard deviations larger by a factor."""
+    return replace(result, scale=result.scale * factor, covariance=result.covariance * factor**2)
+
+
+def with_dof(result: Fit, dof: float) -> Fit:
+    """The same fit judged with other degrees of freedom, such as specimens instead of readings."""
+    return replace(result, dof=dof)
