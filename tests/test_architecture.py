@@ -37,8 +37,8 @@ LEVELS = {
     "exposure": 4,
     "collection": 4,
     "analysis": 5,
+    "uncertainty": 5.5,  # draws analyses, and a scenario asks for it
     "scenario": 6,
-    "uncertainty": 6,
     "report": 7,
     "output": 7,
     "cli": 8,
@@ -147,6 +147,8 @@ def test_imports_point_down(path: Path) -> None:
         ("scenario.runner", "report.data", False),
         ("report.data", "scenario", True),
         ("uncertainty", "scenario", False),
+        ("scenario.runner", "uncertainty", True),
+        ("uncertainty.stacks", "analysis.compare", True),
         ("cli", "report", True),
     ],
 )
