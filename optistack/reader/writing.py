@@ -112,7 +112,7 @@ def _header(export: Export) -> dict[str, str]:
     header = {
         "title": printable(name) or "untitled",
         "units": _UNITS[export.quantity],
-        "source": f"own measurement; {_origin(export)}",
+        "source": f"{'invented' if export.invented else 'own measurement'}; {_origin(export)}",
         "licence": "own data",
         "retrieved": datetime.date.today().isoformat(),
         "kind": "invented" if export.invented else "measured",
