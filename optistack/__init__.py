@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
     from optistack.errors import (
         OptistackError,
+        QuestionError,
         RangeError,
         ScenarioError,
         StackError,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     )
     from optistack.filters import Filter, absorber_filter, edge_filter, measured_filter
     from optistack.materials import Material, material
+    from optistack.reader import Export, export_to_table, read_export
     from optistack.scenario import RunResult, Scenario, check, load_scenario, run
     from optistack.spectra import Spectrum, Weight, gaussian, planck, spectrum, weight_family
     from optistack.stack import FilterStack, Layer, Stack
@@ -42,12 +44,14 @@ if TYPE_CHECKING:
 _HOME = {
     "optistack.errors": (
         "OptistackError",
+        "QuestionError",
         "RangeError",
         "ScenarioError",
         "StackError",
         "TableError",
     ),
     "optistack.materials": ("Material", "material"),
+    "optistack.reader": ("Export", "export_to_table", "read_export"),
     "optistack.spectra": (
         "Spectrum",
         "Weight",

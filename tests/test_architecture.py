@@ -199,7 +199,14 @@ def test_no_print_and_no_assert(path: Path) -> None:
 @pytest.mark.parametrize("path", FILES, ids=IDS)
 def test_what_is_refused_is_refused_with_the_packages_own_errors(path: Path) -> None:
     """A ValueError only where the same function turns it into one of them."""
-    own = {"OptistackError", "TableError", "RangeError", "StackError", "ScenarioError"}
+    own = {
+        "OptistackError",
+        "QuestionError",
+        "RangeError",
+        "ScenarioError",
+        "StackError",
+        "TableError",
+    }
     for function in ast.walk(tree(path)):
         if not isinstance(function, ast.FunctionDef):
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -37,7 +38,7 @@ from optistack.scenario.files import Files
 from optistack.scenario.section import Section, checked_name, checked_number
 from optistack.spectra import Spectrum, gaussian, planck, spectrum
 from optistack.stack import MOUNTS, FilterStack, Layer, Stack
-from optistack.tables import GRADES, find_table
+from optistack.tables import GRADES, Table, find_table
 
 _FORMAT_KEYS = ("delimiter", "decimal", "column", "source")
 
@@ -357,8 +358,10 @@ class Ingredients(Files):
 
     def _measured(self, name: str, section: Section, options: dict[str, Any]) -> Filter:
         kind = section.choice("kind", ("external", "internal"))
-        floor = section.number("stray_light_floor", 0.0, low=0.0, high=1.0)
+        floor = section.number("stray_light_floor", None, low=0.0, high=1.0)
         read = self._curve(section, "transmittance", f"filter {name}", "transmittance")
+        if read.table is not None:
+            floor, options = self._from_header(name, section, read.table, floor, options)
         if options["measurement"] == "not stated" and kind == "external":
             self.choices.append(
                 f"filter {name}: whether regular or hemispherical is not stated; taken as regular"
@@ -368,11 +371,39 @@ class Ingredients(Files):
             read.wavelength_nm,
             read.values,
             kind,
-            stray_light_floor=floor,
+            stray_light_floor=floor or 0.0,
             grade=read.grade,
             source=read.source,
             **options,
         )
+
+    def _from_header(
+        self,
+        name: str,
+        section: Section,
+        table: Table,
+        floor: float | None,
+        options: dict[str, Any],
+    ) -> tuple[float | None, dict[str, Any]]:
+        """What a table says of its measurement, where the scenario says nothing."""
+        measured = table.header.get("measurement", "")
+        if options["measurement"] == "not stated" and measured in ("regular", "hemispherical"):
+            options = {**options, "measurement": measured}
+            self.choices.append(f"filter {name}: {measured} transmittance, as its table says")
+        if floor is None and "stray_light_floor" in table.header:
+            text = table.header["stray_light_floor"]
+            try:
+                floor = float(text)
+            except ValueError:
+                floor = math.nan
+            if not 0 <= floor < 1:
+                raise ScenarioError(
+                    f"{table.name}: stray_light_floor {text[:40]!r} in its header is no "
+                    "transmittance, 0 to 1",
+                    section.key_path("transmittance"),
+                )
+            self.choices.append(f"filter {name}: stray-light floor {floor:g}, as its table says")
+        return floor, options
 
     def _absorber(
         self, name: str, section: Section, thickness: float | None, options: dict[str, Any]
