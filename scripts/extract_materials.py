@@ -371,6 +371,88 @@ def number(value: float) -> str:
     return f"{value:.3g}"
 
 
+BEYOND = """\
+## Any other entry of the database
+
+With the optional package (`pip install 'optistack[database]'`) every entry of the same database can be
+used by its path shelf/book/page: 3407 of the 3538 of this snapshot. 19 have k only, and 112 hold
+nothing from 190 to 2500 nm, have one row, or contradict themselves; each is refused with the reason.
+
+```python
+>>> import optistack as ost
+>>> ost.search_database("TiO2 Siefke")
+('main/TiO2/Siefke',)
+>>> film = ost.material("main/TiO2/Siefke")
+>>> print(film.grade, film.index(350.0).round(3))
+B [3.027+0.072j]
+
+```
+
+In a scenario: `[materials.oxide]` with `database = "main/TiO2/Siefke"`. `ost.write_database_table` writes
+the entry as a file, so that a colleague needs no package. What differs from the tables above: nobody has looked at the entry. Its
+grade is by rule (B where n and k are both tabulated, C for a formula or without k). A negative k is
+left out with a note, two rows of one wavelength are averaged if they differ by less than 10 %, a
+formula is sampled so that linear interpolation errs less than 1e-5. Without k nothing is assumed: state
+`k = 0`, `k_from` or one of the models below.
+
+## Layers that no database has
+
+Each of these is a model: grade C at best, never better than what it is made of, and results say so.
+Keys in [scenario.md](scenario.md); k from a measured film in [optical_constants.md](optical_constants.md).
+
+**Half-value wavelength at a thickness.** `urbach_edge`: k falls exponentially with wavelength, as the
+Urbach rule has it (F. Urbach, Phys. Rev. 92 (1953) 1324, there in energy; 20 nm
+from a half-value at 380 nm the two exponents differ by 5 %), through the k that makes the sheet transmit one half:
+
+```python
+>>> foil = ost.urbach_edge(ost.material(1.5), 380.0, 50e3, 4.0, range_nm=(280.0, 800.0))
+>>> print(" ".join(f"{k:.1e}" for k in foil.index([360.0, 380.0, 400.0]).imag), foil.grade)
+2.6e-02 3.7e-04 2.5e-06 C
+
+```
+
+Far inside the edge k is a guess (0.05 unless stated; additive-free polymers have 0.01 to 0.5 there,
+from memory). A sheet is opaque there anyway; for a film below some micrometres the guess decides. If
+you have the whole curve, use `transmittance` instead: it needs no form.
+
+**Molar absorptivity and loading.** `absorbers` (in Python `beer_lambert`): k = k of the base + ln(10) sum(eps c) lambda / (4 pi),
+the Beer-Lambert law. It holds while molecules do not see each other; aggregates, bleeding and
+bleaching are not in it. n stays that of the base: at a loading of some per cent the absorber changes n
+by about 0.01 (from memory).
+
+```python
+>>> curve, nodes = ost.absorption_bands([(340.0, 16000.0, 45.0)])
+>>> amount = ost.concentration(2.0, 1.18, 351.5)  # per cent by mass, g/cm3, g/mol
+>>> layer = ost.beer_lambert(ost.material(1.49), [(curve, amount)], nodes_nm=nodes, range_nm=(280.0, 800.0))
+>>> print(f"{amount:.3f} mol/L, k = {layer.index(340.0)[0].imag:.4f}")
+0.067 mol/L, k = 0.0067
+
+```
+
+**Two materials finely mixed.** `mix` (in Python `effective_medium`). Both rules take the parts as much finer
+than the wavelength (a tenth at most: coarser ones scatter) with the n and k they have alone.
+
+| rule | picture | solves | holds |
+| --- | --- | --- | --- |
+| `bruggeman` | grains of both, on an equal footing | (1 - f)(ea - e)/(ea + 2e) + f (eb - e)/(eb + 2e) = 0 | blends, porous and rough films, any f; near a metal's percolation it is coarse |
+| `maxwell_garnett` | separate spheres b in a host a | (e - ea)/(e + 2ea) = f (eb - ea)/(eb + 2ea) | f up to about 0.3; beyond, grade D |
+
+Sources: D. A. G. Bruggeman, Ann. Phys. 416 (1935) 636; J. C. Maxwell Garnett, Phil. Trans. R. Soc. A
+203 (1904) 385; limits: D. E. Aspnes, Am. J. Phys. 50 (1982) 704 (all from memory). A donor-acceptor blend also has states that neither
+part has alone (charge transfer, changed order): its measured k can differ from any mix.
+
+```python
+>>> porous = ost.effective_medium(ost.material("tio2"), ost.material("air"), 0.4)
+>>> print(porous.index(500.0).real.round(2), porous.grade)
+[1.86] C
+
+```
+
+**Oscillators**, Tauc-Lorentz bands among them: `model = "oscillators"`, formulas and sources in
+[optical_constants.md](optical_constants.md).
+"""
+
+
 def document(tables: dict[str, Table], selection: dict[str, Any]) -> str:
     """Text of ``docs/materials.md``."""
     specs = selection["material"]
@@ -458,6 +540,8 @@ def document(tables: dict[str, Table], selection: dict[str, Any]) -> str:
             if min(table.n) > 280
         )
         + ".",
+        "",
+        *BEYOND.splitlines(),
     ]
     return "\n".join(lines) + "\n"
 
