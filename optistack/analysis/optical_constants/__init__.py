@@ -115,8 +115,11 @@ def optical_constants(
     known = None if n is None else _known_n(m, n)
     optics = FilmOptics(m)
     notes = list(optics.notes)
+    rests_on = [m.substrate]
     if isinstance(n, Material):
         notes.append(f"n taken from {n.name} ({n.source})")
+        rests_on.append(n)
+    notes += [note for used in rests_on for note in used.notes]
     kind, grade, label = "measured", "B", str(method)
     parameters: dict[str, Value] = {}
     if method == "pointwise":
@@ -137,6 +140,7 @@ def optical_constants(
             parsed = Model(model or "")
             bands, parameters = oscillator(optics, parsed, given)
             kind, grade, label = "model", "C", f"model {parsed.text}"
+    grade = max([grade, *(used.grade for used in rests_on)])
     if bands.misfit:
         grade = "D" if _spoiled(bands, kind) else max(grade, "C")
     return _result(m, bands, notes, kind, grade, parameters, label)
