@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from optistack import __version__
-from optistack.cli import listing, runs
+from optistack.cli import constants, listing, runs
 from optistack.cli.progress import write_json
 from optistack.errors import OptistackError
 
@@ -29,7 +29,7 @@ def _parser() -> argparse.ArgumentParser:
     common.add_argument("--json", action="store_true", help="answer in JSON on standard output")
     common.add_argument("--debug", action="store_true", help="show the traceback of a refusal")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for module in (runs, listing):
+    for module in (runs, listing, constants):
         module.add(commands, common)
     return parser
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -115,6 +115,37 @@ class OpticalConstants:
                 more = f" and {len(where) - 12} more places" if len(where) > 12 else ""
                 out.append(f"{flag} at {', '.join(where[:12])}{more} nm: {text}")
         return (*out, *self.notes)
+
+    def with_notes(self, *notes: str) -> OpticalConstants:
+        """With more notes, for example on how the files were read."""
+        return replace(self, notes=(*self.notes, *notes))
+
+    def summary(self) -> str:
+        """What is known where, in lines of plain text."""
+        d = self.thickness_nm
+        out = [f"{self.name}: {self.method}, grade {self.grade}; thickness {d.format(4)} nm"]
+        if self.degrees_of_freedom > 0:
+            out.append(
+                f"chi-square {self.chi_square:.4g} for {self.degrees_of_freedom:.4g} degrees of "
+                "freedom"
+            )
+        out += [f"{name} = {value.format(4)}" for name, value in self.parameters.items()]
+        lam = self.wavelength_nm
+        for flag, first, last in self.ranges():
+            here = (lam >= first) & (lam <= last)
+            n, k, low, high = (x[here] for x in (self.n, self.k, self.k_low, self.k_high))
+            if flag == "upper bound":
+                said = f"k at most {_span(high)}"
+            elif flag == "lower bound":
+                said = f"k at least {_span(low)}"
+            else:
+                half = 50 * np.median((high - low) / np.maximum(k, 1e-12))
+                said = f"k {_span(k)}, mostly within {half:.2g} %"
+                if flag == "ambiguous":
+                    said = f"k between {low.min():.3g} and {high.max():.3g}"
+            out.append(f"  {first:g}-{last:g} nm  {flag}: n {_span(n)}, {said}")
+        out += [f"- {doubt}" for doubt in self.doubts()]
+        return "\n".join(out) + "\n"
 
     def material(self, which: Literal["value", "low", "high"] = "value") -> Material:
         """The film as a material, with k at its best value or at an end of its interval."""
@@ -232,6 +263,11 @@ class OpticalConstants:
             f"{self.name}: {self.method}, thickness {self.thickness_nm.format(4)} nm"
         )
         return f"<p>{title}</p>{shown.to_html(index=False)}<ul>{doubts}</ul>"
+
+
+def _span(values: Real) -> str:
+    low, high = f"{values.min():.3g}", f"{values.max():.3g}"
+    return low if low == high else f"{low} to {high}"
 
 
 def merged_flags(
