@@ -37,6 +37,7 @@ from optistack.tables import read_table
 Real = NDArray[np.float64]
 
 LONG = os.environ.get("OPTISTACK_LONG") == "1"
+ONLY_LONG = pytest.mark.skipif(not LONG, reason="long form, OPTISTACK_LONG=1")
 NOISE = 0.003
 THICKNESS_NM, THICKNESS_STD_NM = 100.0, 2.0
 SUBSTRATE = "fused_silica"
@@ -160,9 +161,9 @@ def true_n(planted: Planted) -> Real:
 
 @pytest.mark.parametrize("name", FILMS if LONG else SHORT_FILMS)
 def test_from_transmittance_and_reflectance(name: str) -> None:
-    score = repeat(name, 50 if LONG else 4, 0.10, with_r=True)
+    score = repeat(name, 50 if LONG else 3, 0.10, with_r=True)
     assert np.mean(score.close) >= 0.90
-    # Four repetitions share four thicknesses: their coverage scatters by some hundredths.
+    # Three repetitions share three thicknesses: their coverage scatters by some hundredths.
     low, high = (0.90, 0.99) if LONG else (0.85, 1.0)
     assert low <= np.mean(score.covered) <= high
     assert np.mean(score.n_covered) > 0.85
@@ -183,7 +184,7 @@ def test_from_transmittance_alone_with_a_known_index(name: str) -> None:
     assert np.mean(score.bounds) >= 0.90
 
 
-@pytest.mark.parametrize("name", SHORT_FILMS)
+@pytest.mark.parametrize("name", SHORT_FILMS if LONG else ("moo3",))
 def test_from_transmittance_alone_with_an_index_that_is_off(name: str) -> None:
     """n is wrong by a draw of its standard deviation, at all wavelengths alike."""
     rng = np.random.default_rng(5)
@@ -195,14 +196,14 @@ def test_from_transmittance_alone_with_an_index_that_is_off(name: str) -> None:
     assert np.mean(score.covered) >= (0.90 if LONG else 0.75)
 
 
-@pytest.mark.parametrize("name", SHORT_FILMS)
+@pytest.mark.parametrize("name", SHORT_FILMS if LONG else ("moo3",))
 def test_from_transmittance_alone_without_an_index(name: str) -> None:
     """Nothing is known of n: a wide interval, which still holds the truth."""
     score = repeat(name, 20 if LONG else 1, -1.0, with_r=False)
     assert np.mean(score.covered) >= 0.9
 
 
-@pytest.mark.parametrize("name", SHORT_FILMS)
+@pytest.mark.parametrize("name", SHORT_FILMS if LONG else ("moo3",))
 def test_point_by_point_from_both(name: str) -> None:
     score = repeat(name, 10 if LONG else 1, 0.10, with_r=True, method="pointwise")
     assert np.mean(score.covered) >= 0.95
@@ -215,9 +216,11 @@ def test_point_by_point_from_both(name: str) -> None:
     ("name", "band_nm", "thickness_nm", "std_nm"),
     [
         ("ag_thin", (300.0, 1000.0), 25.0, 1.0),
-        ("mapbi3", (305.0, 1000.0), 300.0, 10.0),
-        ("ito", (300.0, 1000.0), 100.0, 15.0),  # in truth: a thickness that is not known
+        pytest.param("mapbi3", (305.0, 1000.0), 300.0, 10.0, marks=ONLY_LONG),
+        # In truth: a thickness that is not known.
+        pytest.param("ito", (300.0, 1000.0), 100.0, 15.0, marks=ONLY_LONG),
         ("pm6", (300.0, 900.0), 100.0, 15.0),
+        pytest.param("moo3", (305.0, 800.0), 100.0, 30.0, marks=ONLY_LONG),
     ],
 )
 def test_metals_sharp_edges_and_unknown_thicknesses(
@@ -269,11 +272,20 @@ FAMILIES: dict[str, Callable[[], Material]] = {
 }
 
 
+SLOW_FAMILIES = [
+    (True, "lorentz + tauc_lorentz"),
+    (False, "drude + lorentz"),
+    (False, "cauchy_urbach"),
+]
+
+
 @pytest.mark.parametrize("family", FAMILIES)
 @pytest.mark.parametrize("with_r", [True, False])
 def test_models_on_a_truth_of_their_own(family: str, with_r: bool) -> None:
-    if not with_r and family not in ("cauchy_urbach", "drude + lorentz", "tauc_lorentz"):
+    if not with_r and family in ("2 lorentz", "lorentz + tauc_lorentz"):
         pytest.skip("two bands from transmittance alone have several solutions")
+    if not LONG and (with_r, family) in SLOW_FAMILIES:
+        pytest.skip("long form")
     film, rng, score = FAMILIES[family](), np.random.default_rng(8), Score.empty()
     band = (300.0, 1500.0 if "drude" in family else 900.0)
     misfits = 0
@@ -297,7 +309,7 @@ def test_models_on_a_truth_of_their_own(family: str, with_r: bool) -> None:
 
 def test_a_model_finds_its_own_parameters() -> None:
     rng, errors = np.random.default_rng(0), []
-    for _ in range(50 if LONG else 5):
+    for _ in range(50 if LONG else 3):
         planted = plant(FAMILIES["tauc_lorentz"](), (260.0, 900.0), rng, with_r=True)
         found = optical_constants(planted.measurement, model="tauc_lorentz").parameters
         for name, truth in (("centre_ev", 4.3), ("gap_ev", 3.0), ("amplitude_ev", 90.0)):
@@ -305,11 +317,11 @@ def test_a_model_finds_its_own_parameters() -> None:
             std = (value.high - value.low) / 3.92
             errors.append((value.value - truth) / std)
             assert std < 0.05 * truth
-    # In units of the standard deviation; five draws of three correlated errors scatter by 0.4.
+    # In units of the standard deviation; three draws of three correlated errors scatter by 0.4.
     assert 0.5 < np.sqrt(np.mean(np.square(errors))) < (1.4 if LONG else 2.2)
 
 
-@pytest.mark.parametrize("name", ["ito", "p3ht_pc61bm", "pm6"])
+@pytest.mark.parametrize("name", ["ito", "p3ht_pc61bm", "pm6"] if LONG else ["p3ht_pc61bm"])
 @pytest.mark.parametrize("family", ["cauchy_urbach", "drude + lorentz"])
 def test_a_model_that_does_not_fit_says_so(name: str, family: str) -> None:
     planted = plant(material(name), FILMS[name], np.random.default_rng(1), with_r=True)
@@ -318,6 +330,22 @@ def test_a_model_that_does_not_fit_says_so(name: str, family: str) -> None:
     assert set(result.flag) == {"ambiguous"}
     assert result.grade == "D"
     assert result.doubts()[0].startswith("misfit: ")
+
+
+@pytest.mark.parametrize("name", FILMS if LONG else SHORT_FILMS)
+@pytest.mark.parametrize("family", ["cauchy_urbach", "drude + lorentz", "tauc_lorentz"])
+def test_a_wrong_model_of_transmittance_alone_misleads_nobody(name: str, family: str) -> None:
+    """It may describe the readings with a wrong n and k; then the interval must still hold k."""
+    if not LONG and family != "cauchy_urbach":
+        pytest.skip("long form")
+    planted = plant(material(name), FILMS[name], np.random.default_rng(1), with_r=False)
+    result = optical_constants(planted.measurement, model=family)
+    k = planted.index.imag
+    if result.misfit:
+        assert set(result.flag) == {"ambiguous"}
+    else:
+        assert ((result.k_low <= k) & (k <= result.k_high)).mean() > 0.9
+        assert any("alone does not show whether" in note for note in result.notes)
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ docs/optical_constants.md.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -141,10 +142,43 @@ def optical_constants(
             parsed = Model(model or "")
             bands, parameters = oscillator(optics, parsed, given)
             kind, grade, label = "model", "C", f"model {parsed.text}"
+            if m.reflectance is None and not bands.misfit:
+                bands = _unchecked(optics, bands, given)
     grade = max([grade, *(used.grade for used in rests_on)])
     if bands.misfit:
         grade = "D" if _spoiled(bands, kind) else max(grade, "C")
     return _result(m, bands, notes, kind, grade, parameters, label)
+
+
+def _unchecked(optics: FilmOptics, bands: Bands, given: KnownIndex | None) -> Bands:
+    """A model's bands, widened to what transmittance alone allows without the model.
+
+    One reading at each wavelength is met by many pairs of n and k, so that a wrong model can
+    describe all readings and have the wrong n and k.
+    """
+    free = pointwise(optics, given or _any_n(optics.lam))
+    opaque = np.isnan(free.k[2])
+    k = np.where(opaque, free.k[0], bands.k[0])
+    low, high = np.minimum(bands.k[1], free.k[1]), np.maximum(bands.k[2], free.k[2])
+    return replace(
+        bands,
+        n=(
+            bands.n[0],
+            np.minimum(bands.n[1], free.n[1]),
+            np.maximum(bands.n[2], free.n[2]),
+        ),
+        k=(k, np.where(opaque, k, low), high),
+        upper=(low <= 0) & ~opaque,
+        notes=(
+            *bands.notes,
+            "transmittance alone does not show whether the film follows the model: the intervals "
+            "of n and k are widened to what the readings allow without it",
+        ),
+    )
+
+
+def _any_n(lam: Real) -> KnownIndex:
+    return KnownIndex(np.full(lam.shape, ANY_N), np.full(lam.shape, ANY_N_STD))
 
 
 def _spoiled(bands: Bands, kind: str) -> bool:

@@ -26,6 +26,8 @@ _CANDIDATES = 500
 _REFINED, _MOST_REFINED = 10, 30
 # While chi-square per degree of freedom is above this, more starts are tried.
 _POOR = 1.5
+# Chi-square of poor fits that ended in the same place: one over the other.
+_SAME_POOR = 1.01
 # Two minima whose chi-square differ by less are both possible.
 _POSSIBLE = 6.0
 _STEP = 1e-6
@@ -387,8 +389,10 @@ def _minima(fit: _Fit) -> list[tuple[float, Real]]:
     found: list[tuple[float, Real]] = []
     for count, start in enumerate(fit.screened(starts)[:_MOST_REFINED]):
         good = bool(found) and found[0][0] < _POOR * optics.data.size
-        # Three ways to the same good place are enough.
-        if good and (count >= _REFINED or sum(cost < found[0][0] + 0.01 for cost, _ in found) >= 3):
+        # Three ways to the same good place are enough; so are three to the same poor one, once
+        # many have been tried: the model cannot do better.
+        same = sum(cost < found[0][0] * (1 if good else _SAME_POOR) + 0.01 for cost, _ in found)
+        if (good and (count >= _REFINED or same >= 3)) or (count >= _REFINED and same >= 3):
             break
         found.append(fit.refine(start))
         found.sort(key=lambda pair: pair[0])
