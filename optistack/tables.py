@@ -35,6 +35,7 @@ COLUMNS = {
     "spectral_irradiance": ("spectral_irradiance_w_m2_nm",),
     "relative_spectral_irradiance": (),
     "transmittance": ("transmittance",),
+    "reflectance": ("reflectance",),
     "weight": ("weight",),
     "quantum_efficiency": ("quantum_efficiency",),
     "molar_absorptivity": ("molar_absorptivity_l_mol_cm",),
@@ -53,6 +54,7 @@ REQUIRED_KEYS = (
 )
 MAX_BYTES = 20_000_000
 MAX_COLUMNS = 1000
+_FRACTIONS = ("transmittance", "reflectance", "quantum_efficiency")
 _LARGEST_FRACTION = 1.02
 _SMALLEST_FRACTION = -0.01
 
@@ -372,9 +374,9 @@ def _check(table: Table, path: Path, first_line: int) -> None:
             low, rule = math.ulp(0.0), "n must be positive"
         elif name == "k":
             low, rule = 0.0, "k must not be negative (n + ik with k >= 0 absorbs)"
-        elif table.quantity not in ("nk", "transmittance", "quantum_efficiency"):
+        elif table.quantity not in ("nk", *_FRACTIONS):
             low, rule = 0.0, f"{name} must not be negative"
-        elif table.quantity in ("transmittance", "quantum_efficiency"):
+        elif table.quantity in _FRACTIONS:
             low, high = _SMALLEST_FRACTION, _LARGEST_FRACTION
             rule = f"{name} is a fraction, 0 to 1 (readings from {low} to {high} are kept)"
         bad = np.flatnonzero((values < low) | (values > high))

