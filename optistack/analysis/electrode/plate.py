@@ -110,6 +110,15 @@ def lumped_resistance(plate: Plate, sheet_resistance_ohm_sq: float) -> float:
     return max(sheet_resistance_ohm_sq, 1e-12) * (4.0 * values[1] - values[0]) / 3.0
 
 
+def largest_drop_cm2(plate: Plate) -> float:
+    """Voltage at the farthest point at uniform current, over R_sq and current density [cm2]."""
+    values = []
+    for n in (24, 48):
+        grid = _Grid(None, replace(plate, finger_ohm_per_cm=0.0), 1.0, n)
+        values.append(float(splu(grid.matrix.tocsc()).solve(grid.volume[grid.free]).max()))
+    return (4.0 * values[1] - values[0]) / 3.0
+
+
 @dataclass(frozen=True, eq=False)
 class _Solved:
     current: Real
