@@ -2,7 +2,7 @@
 
     pytest -s benchmarks/test_electrode_speed.py
 
-Prints seconds for a full J-V curve (64 voltages) at each of 50 sheet resistances, with the points of
+Prints seconds for a full J-V curve (64 voltages) at each of 50 sheet resistances, with its point of
 most power, and for what is built on it: the best of three. The aim is 0.5 s for parallel fingers.
 """
 
