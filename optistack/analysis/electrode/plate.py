@@ -29,7 +29,7 @@ COARSEST = 12
 FINEST = 192
 NEWTON_LIMIT = 200
 # Newton ends when its step is below this part of n V_t: what is then left is the square of it.
-NEWTON_STEP = 1e-5
+NEWTON_STEP = 1e-6
 # Up to this many nodes in a row a banded factorisation is the quicker one.
 BANDED_UP_TO = 64
 # Decay lengths that the first half of the nodes resolve.
