@@ -381,7 +381,7 @@ def fit_kinetics(
     ... )
     >>> found = fit_kinetics(AgeingData(two))
     >>> print(found.best.name, found.dose_to(0.8).format(3))  # 178.5 h were put in
-    exponential 179 (177 to 181)
+    exponential 179 (177 to 180)
     """
     found = rank(Curves((data,)), laws)
     notes = [*data.notes(), *found.notes]
