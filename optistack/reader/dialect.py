@@ -17,6 +17,7 @@ import numpy as np
 from optistack.errors import QuestionError, TableError
 from optistack.reader.heading import headings, metadata, split_cells
 from optistack.reader.text import split_lines
+from optistack.tables import MAX_ROWS
 
 DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", " ": "blanks"}
 # What a failed or missing reading is written as, beside an empty cell.
@@ -24,8 +25,6 @@ _WORDS = {"nan", "-nan", "n/a", "na", "n.a.", "#n/a", "null", "none", "1.#qnan",
 MISSING = frozenset(_WORDS | {sign * times for sign in "-*" for times in range(1, 7)})
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _MOST_METADATA_LINES = 400
-# No spectrum has more; keeps time and memory within bounds.
-MAX_LINES = 200_000
 # A second block is worth a question from this share of the first one's rows.
 _WORTH_A_QUESTION = 0.1
 # A piece after a gap may begin so much of the span so far before its end.
@@ -140,8 +139,8 @@ def find_blocks(
         Two plausible readings.
     """
     lines = split_lines(text)
-    if len(lines) > MAX_LINES:
-        raise TableError(f"{len(lines)} lines are more than an export can have ({MAX_LINES})", path)
+    if len(lines) > MAX_ROWS:
+        raise TableError(f"{len(lines)} lines are more than an export can have ({MAX_ROWS})", path)
     marks = MISSING | ({missing.strip().lower()} if missing else set())
     found: list[tuple[_Dialect, list[_Run]]] = []
     for mark in DELIMITERS if delimiter is None else [delimiter]:

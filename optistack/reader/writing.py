@@ -8,9 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from optistack.errors import TableError
-from optistack.reader.job import printable
 from optistack.reader.tabled import AGEING_COLUMNS, Export
-from optistack.tables import GRADES, KINDS, header_lines, write_table, write_whole
+from optistack.tables import GRADES, KINDS, header_lines, printable, write_table, write_whole
 
 _UNITS = {
     "transmittance": "wavelength nm; fraction",
