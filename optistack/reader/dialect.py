@@ -400,11 +400,13 @@ def _value(part: str, dialect: _Dialect) -> float | None:
         if "." in part:
             return None
         part = part.replace(",", ".")
-    if dialect.lenient:
+    if not _NUMBER.fullmatch(part):
+        if not dialect.lenient:
+            return None
         part = part.removesuffix("%").rstrip().replace("\u2212", "-")
         part = re.sub(r"(?<=\d)[dD](?=[+-]?\d)", "e", part)
-    if not _NUMBER.fullmatch(part):
-        return None
+        if not _NUMBER.fullmatch(part):
+            return None
     value = float(part)
     return None if dialect.lenient and math.isinf(value) else value
 
@@ -435,10 +437,14 @@ def _cells(line: str, dialect: _Dialect) -> tuple[float, ...] | None:
 # Groups of three digits, with a mark between them.
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,.'’\u00a0\u202f])\d{3}(\1\d{3})*([.,]\d+)?")
 
+_MAYBE_THOUSANDS = re.compile(r"\d['’\u00a0\u202f]\d{3}|\d[,.]\d{3}[,.]")
+
 
 def _refuse_thousands(lines: list[str], path: Path, where: range) -> None:
     """Refuse a number such as 1,234.5 that no dialect reads."""
     for number in where:
+        if not _MAYBE_THOUSANDS.search(lines[number]):
+            continue
         for cell in re.split(r"[;\t]|,(?!\d)|[ ]+", lines[number]):
             match = _THOUSANDS.fullmatch(cell.strip().strip('"'))
             if match is None:
