@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.optical_constants.causal import Bands, causal
-from optistack.analysis.optical_constants.curves import read_curve
 from optistack.analysis.optical_constants.measurement import (
     FilmMeasurement,
     FilmOptics,
@@ -26,7 +25,7 @@ from optistack.errors import OptistackError
 from optistack.materials import Material
 from optistack.value import Value
 
-__all__ = ["FilmMeasurement", "OpticalConstants", "optical_constants", "read_curve"]
+__all__ = ["FilmMeasurement", "OpticalConstants", "optical_constants"]
 
 Real = NDArray[np.float64]
 Method = Literal["auto", "pointwise", "causal", "model"]
