@@ -31,8 +31,9 @@ Real = NDArray[np.float64]
 Method = Literal["auto", "pointwise", "causal", "model"]
 
 METHODS = ("auto", "pointwise", "causal", "model")
-# n of a film of which nothing is known, from transmittance alone.
-ANY_N, ANY_N_STD = 1.8, 0.35
+# n of a film of which nothing is known, from transmittance alone: 1.0 to 2.8 at two deviations, so
+# that the ends hold an oxide's n of 2.5 above its gap and a polymer's of 1.3 below its resonance.
+ANY_N, ANY_N_STD = 1.9, 0.45
 # chi-square per degree of freedom above which a widened interval is no answer.
 MOST_MISFIT = 4.0
 
