@@ -95,7 +95,7 @@ weights = {{ slopes_nm = [22], band_nm = [310, 390] }}
 
 def test_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     done = constants(
-        "both.dat --sample 1 --reflectance both.dat --reflectance-sample 2 --unit percent --json "
+        "both.dat --sample 1 --reflectance both.dat --reflectance-sample %R --unit percent --json "
         "--noise 0.003 --model tauc_lorentz --band-nm 310 800 --out film.csv"
     )
     answer = json.loads(capsys.readouterr().out)
