@@ -127,14 +127,21 @@ class Waves:
     weak, dark : list of int
         Inner layers of which some point needs the closed form of the absorptance; inner layers
         that do not absorb at all.
+    closed : (inner layer, point) or None
+        Where a layer that is weak takes the closed form, in all points of a stack or in none, so
+        that a stack gives the same whatever it is solved with; None: everywhere.
     special : (inner layer, point) or None
         Where the sinc form of the layer matrix is used.
     """
 
     def __init__(self, index: Complex, d: Real, lam: Real, sine: Real | None, cosine: Real):
-        """``index``: (stack, layer, 1 or wavelength); ``cosine``: (angle, 1 or wavelength)."""
-        self.shape = (len(d), len(cosine), lam.size)
-        self.size = len(d) * len(cosine) * lam.size
+        """``index``: (stack, layer, 1 or wavelength).
+
+        ``cosine``: (angle, 1 or wavelength), or with the stack axis before these.
+        """
+        angles = cosine.shape[-2]
+        self.shape = (len(d), angles, lam.size)
+        self.size = len(d) * angles * lam.size
         n = index.transpose(1, 0, 2)[:, :, None, :]
         self.oblique = sine is not None
         self.n2: Complex | None = None
@@ -145,13 +152,14 @@ class Waves:
             self.q = self.points(n)
             self.q_real, self.q_imag = self.q[1:-1].real.copy(), self.q[1:-1].imag.copy()
         self.two_k0 = 4 * np.pi / lam
-        if len(d) == len(cosine) == 1:
+        if len(d) == angles == 1:
             self.two_k0d = d.T * self.two_k0
         else:
             self.two_k0d = self.points(d.T[:, :, None, None] * self.two_k0)
         fading = self.two_k0d * self.q_imag
         self.weak: list[int] = []
         self.dark: list[int] = []
+        self.closed: Flags | None = None
         self.special: Flags | None = None
         share = np.minimum(fading, 1.0)
         share *= self.q_real
@@ -206,8 +214,12 @@ class Waves:
 
     def _mark(self, share: Real) -> None:
         """Find the layers that need care; ``share`` is the measure explained at _WEAK."""
-        weak = (share < _WEAK).any(axis=1)
+        stacks = self.shape[0]
+        by_stack: Flags = np.any((share < _WEAK).reshape(len(share), stacks, -1), axis=2)
+        weak: Flags = np.any(by_stack, axis=1)
         if weak.any():
+            if not by_stack[weak].all():
+                self.closed = np.repeat(by_stack, self.size // stacks, axis=1)
             dark = ~(self.q_real * self.q_imag > 0).any(axis=1)
             self.dark = np.flatnonzero(dark).tolist()
             self.weak = np.flatnonzero(weak & ~dark).tolist()
@@ -335,11 +347,11 @@ def _coherent_run(
     eta = b if layers.n2 is None else b * np.conjugate(a)  # times |a|^2
     carried = eta.real
     excess = None
+    power = 4.0 * carried / _square(incident)
     if eta.imag.any():
-        power = 4.0 * _square(eta) / (carried * _square(incident))
-        excess = 2.0 * eta.imag / carried * amplitude.imag
-    else:
-        power = 4.0 * carried / _square(incident)
+        slope = eta.imag / carried
+        power *= 1.0 + slope * slope  # exactly 1 for the points without an imaginary part
+        excess = 2.0 * slope * amplitude.imag
     if waves.oblique and not carried.min() > _STILL:
         # An evanescent or grazing wave brings no power: nothing enters, whatever the fields.
         still = ~(carried > _STILL)
@@ -363,7 +375,10 @@ def _coherent_run(
     weak = [j for j in waves.weak if j in which]
     if weak:
         at = np.array([which.index(j) for j in weak])
-        absorptance[at] = powers[at] * _absorbed(layers, weak, fields[at + 1])
+        found = powers[at] * _absorbed(layers, weak, fields[at + 1])
+        if waves.closed is not None:
+            found = np.where(waves.closed[weak], found, absorptance[at])
+        absorptance[at] = found
     inside = _Inside(fields[1:], powers) if keep_fields else None
     return _Run(reflectance, -flux[count], absorptance, excess, amplitude, inside)
 

@@ -1,6 +1,7 @@
 """Light in a stack of plane layers: arrays in, arrays out.
 
-Every wavelength, angle, polarisation and stack of a batch is solved at once. Layers are coherent
+Every wavelength, angle, polarisation and stack of a batch is solved at once; what a stack gives
+does not depend on the other stacks of its batch. Layers are coherent
 (amplitudes add) or incoherent (intensities add), in any order. The fields themselves are the matter
 of `optistack.layer_optics`; here the input is checked, cut into pieces that fit the cache, and the
 answers of both polarisations are put together.
@@ -17,10 +18,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import StackError
 from optistack.layer_optics import (
@@ -125,22 +126,23 @@ def _polarizations(polarization: str) -> tuple[bool, ...]:
         raise StackError(f'polarization must be "s", "p" or "mean", not {polarization!r}') from None
 
 
-def _directions(angle_deg: ArrayLike) -> tuple[Real | None, Real, bool]:
-    """Sine and cosine of the angles, each (angle, 1); whether there is an angle axis.
+def _directions(angle_deg: ArrayLike, batched: bool) -> tuple[Real | None, Real, bool]:
+    """Sine and cosine of the angles, each (..., angle, 1); whether there is an angle axis.
 
     Exact at 0 and 90 degrees; no sine if all angles are 0.
     """
     angle = np.asarray(angle_deg, dtype=float)
-    if angle.ndim > 1:
-        raise StackError("angle_deg must be a number or (angle,)")
+    if angle.ndim > 1 and not batched:
+        raise StackError("angle_deg must be a number or (angle,); (..., angle) for a batch only")
     values = angle.ravel().tolist()
     if not all(0 <= x <= 90 for x in values):
         raise StackError("angle_deg must lie between 0 and 90 degrees, measured in the ambient")
     if not any(values):
-        return None, np.ones((len(values), 1)), angle.ndim == 1
-    radians = np.radians(angle.reshape(-1, 1))
-    cosine = np.where(angle.reshape(-1, 1) == 90, 0.0, np.cos(radians))
-    return np.sin(radians), cosine, angle.ndim == 1
+        return None, np.ones((*(angle.shape or (1,)), 1)), angle.ndim > 0
+    degrees = np.atleast_1d(angle)[..., None]
+    radians = np.radians(degrees)
+    cosine = np.where(degrees == 90, 0.0, np.cos(radians))
+    return np.sin(radians), cosine, angle.ndim > 0
 
 
 def _solve_block(
@@ -191,20 +193,41 @@ def _steps(batch: int, angles: int, wavelengths: int) -> list[tuple[slice, slice
     ]
 
 
-def _share_batch(index: Complex, d: Real) -> tuple[Complex, Real, tuple[int, ...]]:
-    """Give n and the thicknesses the same, single batch axis."""
+def _share_batch(
+    index: Complex, d: Real, sine: Real | None, cosine: Real
+) -> tuple[Complex, Real, Real | None, Real, tuple[int, ...]]:
+    """Give n, the thicknesses and the angles the same, single batch axis.
+
+    Sine and cosine keep their two axes where every stack has the same angles.
+    """
     if index.ndim == 2 and d.ndim == 1:
-        return index[None], d[None], ()
+        return index[None], d[None], sine, cosine, ()
     try:
         batch = np.broadcast_shapes(index.shape[:-2], d.shape[:-1])
     except ValueError:
         raise StackError(
             f"the batch axes of n {index.shape[:-2]} and of thickness_nm {d.shape[:-1]} do not fit"
         ) from None
+    lead = cosine.shape[:-2]
+    if len(lead) > len(batch) or any(
+        a not in (1, b) for a, b in zip(lead[::-1], batch[::-1], strict=False)
+    ):
+        raise StackError(f"the leading axes of angle_deg {lead} do not fit the batch axes {batch}")
     size = int(np.prod(batch, dtype=int))
-    index = np.broadcast_to(index, (*batch, *index.shape[-2:])).reshape(size, *index.shape[-2:])
-    d = np.broadcast_to(d, (*batch, d.shape[-1])).reshape(size, d.shape[-1])
-    return index, d, batch
+
+    def flat(values: NDArray[Any], own: int) -> NDArray[Any]:
+        shape = values.shape[-own:]
+        return np.broadcast_to(values, (*batch, *shape)).reshape(size, *shape)
+
+    if cosine.ndim > 2:
+        cosine = flat(cosine, 2)
+        sine = None if sine is None else flat(sine, 2)
+    return flat(index, 2), flat(d, 1), sine, cosine, batch
+
+
+def _piece(values: Real, of_batch: slice, of_angle: slice) -> Real:
+    """Part of a sine or cosine, which may have a batch axis."""
+    return values[of_angle] if values.ndim == 2 else values[of_batch, of_angle]
 
 
 def solve(
@@ -230,8 +253,9 @@ def solve(
         Inner layers.
     wavelength_nm : (wavelength,) [nm]
         In vacuum.
-    angle_deg : number or (angle,) [degree]
-        Angle of incidence in the ambient, 0 to 90.
+    angle_deg : number, (angle,) or (..., angle) [degree]
+        Angle of incidence in the ambient, 0 to 90. Leading axes: other angles for each stack of
+        the batch.
     polarization : "s", "p" or "mean"
     coherent : bool, (layer - 2,), optional
         None: all layers coherent. In an incoherent layer intensities are added, which averages
@@ -262,7 +286,7 @@ def solve(
     [0.9231]
     """
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
-    sine, cosine, angle_axis = _directions(angle_deg)
+    sine, cosine, angle_axis = _directions(angle_deg, index.ndim > 2 or d.ndim > 1)
     return _solve_directions(index, d, lam, flags, sine, cosine, polarization, angle_axis)
 
 
@@ -277,8 +301,8 @@ def _solve_directions(
     angle_axis: bool,
 ) -> Response:
     kinds = _polarizations(polarization)
-    index, d, batch = _share_batch(index, d)
-    size, angles, inner = d.shape[0], cosine.shape[0], d.shape[1]
+    index, d, sine, cosine, batch = _share_batch(index, d, sine, cosine)
+    size, angles, inner = d.shape[0], cosine.shape[-2], d.shape[1]
     pieces = _steps(size, angles, lam.size)
     amplitude: Complex | None = None
     if len(pieces) == 1:
@@ -287,9 +311,14 @@ def _solve_directions(
         r, t, entering = (np.empty((size, angles, lam.size)) for _ in range(3))
         a = np.empty((size, angles, inner, lam.size))
         for of_batch, of_angle in pieces:
-            sine_part = None if sine is None else sine[of_angle]
             values, amplitude_part = _solve_block(
-                index[of_batch], d[of_batch], lam, coherent, sine_part, cosine[of_angle], kinds
+                index[of_batch],
+                d[of_batch],
+                lam,
+                coherent,
+                None if sine is None else _piece(sine, of_batch, of_angle),
+                _piece(cosine, of_batch, of_angle),
+                kinds,
             )
             for target, value in zip((r, t, entering, a), values, strict=True):
                 target[of_batch, of_angle] = value
@@ -429,7 +458,7 @@ def depth_profile(
     True
     """
     index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
-    sine, cosine, angle_axis = _directions(angle_deg)
+    sine, cosine, angle_axis = _directions(angle_deg, index.ndim > 2 or d.ndim > 1)
     out = _profile_directions(index, d, lam, flags, sine, cosine, polarization, layer, depth_nm)
     return out if angle_axis else out[..., 0, :, :]
 
@@ -472,7 +501,7 @@ def _profile_directions(
 ) -> Real:
     """Absorbed fraction per nm, (..., angle, depth, wavelength)."""
     kinds = _polarizations(polarization)
-    index, d, batch = _share_batch(index, d)
+    index, d, sine, cosine, batch = _share_batch(index, d, sine, cosine)
     if not 0 <= layer < d.shape[-1]:
         raise StackError(f"layer {layer} does not exist: inner layers are 0 to {d.shape[-1] - 1}")
     depth = np.atleast_1d(np.asarray(depth_nm, dtype=float))
