@@ -106,9 +106,52 @@ class Material:
             if mode == "zero_k" and np.isfinite(limit):
                 k = np.where(outside, 0.0, k)
         if self.k_scale != 1.0 or self.k_tilt != 0.0:
-            with np.errstate(over="ignore", invalid="ignore"):
-                tilt = np.exp(self.k_tilt * (lam - TILT_REFERENCE_NM) / TILT_SCALE_NM)
-                k = np.where(k > 0, k * (self.k_scale * tilt), k)
+            k = _scaled(k, lam, self.k_scale, self.k_tilt)
+        return self._joined(n, k, lam)
+
+    def varied_index(
+        self, wavelength_nm: ArrayLike, n_shift: ArrayLike, k_scale: ArrayLike, k_tilt: ArrayLike
+    ) -> Complex:
+        """The index with n shifted and k scaled and tilted, in many ways at once.
+
+        Parameters
+        ----------
+        wavelength_nm : (wavelength,) array [nm]
+        n_shift : (draw,) array
+            Added to n; where n < 1, its product with n is added.
+        k_scale, k_tilt : (draw,) array
+            As in `with_k`.
+
+        Returns
+        -------
+        (draw, wavelength) complex array
+
+        Raises
+        ------
+        RangeError, OptistackError
+            As in `index`; a shift that leaves no index.
+
+        Examples
+        --------
+        >>> film = constant(1.6 + 0.05j)
+        >>> print(film.varied_index([340.0], [0.0, 0.02], [1.0, 2.0], [0.0, 0.0]))
+        [[1.6 +0.05j]
+         [1.62+0.1j ]]
+        """
+        lam = np.atleast_1d(np.asarray(wavelength_nm, dtype=float))
+        shift, scale, tilt = (
+            np.asarray(x, dtype=float)[:, None] for x in (n_shift, k_scale, k_tilt)
+        )
+        if not (shift > -1).all():
+            raise OptistackError(
+                f"n of {self.name} shifted by {shift.min():.2g}: no index is left; state a "
+                "smaller tolerance"
+            )
+        index = self.index(lam)
+        n = index.real + shift * np.minimum(index.real, 1.0)
+        return self._joined(n, _scaled(index.imag, lam, scale, tilt), lam)
+
+    def _joined(self, n: Real, k: Real, lam: Real) -> Complex:
         if not (np.maximum(n, k) <= LARGEST_INDEX).all():
             raise OptistackError(
                 f"material {self.name}: n or k exceeds {LARGEST_INDEX:g} between {lam.min():g} and "
@@ -160,6 +203,12 @@ class Material:
             k_scale=1.0,
             k_tilt=0.0,
         )
+
+
+def _scaled(k: Real, lam: Real, scale: Real | float, tilt: Real | float) -> Real:
+    with np.errstate(over="ignore", invalid="ignore"):
+        factor = scale * np.exp(tilt * (lam - TILT_REFERENCE_NM) / TILT_SCALE_NM)
+        return np.where(k > 0, k * factor, k)
 
 
 def material(source: str | Path | Table | float | complex | Material) -> Material:

@@ -100,6 +100,25 @@ class Spectrum:
                 high = max(high, shape.wavelength_nm[last])
         return float(low), float(high)
 
+    def same_source_as(self, other: Spectrum) -> bool:
+        """Whether both have the same variants, whatever their levels: one source, used twice.
+
+        Examples
+        --------
+        >>> lamp, sun = spectrum("uva340"), spectrum("am15g")
+        >>> lamp.at_set_point(340, 0.89).same_source_as(lamp), lamp.same_source_as(sun)
+        (True, False)
+        """
+        if len(self.variants) != len(other.variants):
+            return False
+        for x, y in zip((self, *self.variants), (other, *other.variants), strict=True):
+            if not np.array_equal(x.wavelength_nm, y.wavelength_nm):
+                return False
+            p, q = x.spectral_irradiance_w_m2_nm, y.spectral_irradiance_w_m2_nm
+            if not np.allclose(p * q.max(), q * p.max(), rtol=1e-9, atol=0.0):
+                return False
+        return True
+
     def __call__(self, wavelength_nm: ArrayLike) -> Real:
         """Spectral irradiance [W/(m2 nm)] at given wavelengths [nm].
 

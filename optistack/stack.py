@@ -71,10 +71,16 @@ class Layer:
     def index(self, wavelength_nm: Real) -> Complex:
         """Refractive index with the absorbers in it; errors as in `Material.index`."""
         n = self.material.index(wavelength_nm)
-        for absorber in self.absorbers:
-            tau = absorber.internal(wavelength_nm)
-            n = n + 1j * (-np.log(tau) * wavelength_nm / (4 * np.pi * self.thickness_nm))
+        if self.absorbers:
+            n = n + 1j * (self.absorber_k_nm(wavelength_nm) / self.thickness_nm)
         return n
+
+    def absorber_k_nm(self, wavelength_nm: Real) -> Real:
+        """What the absorbers add to k, times the thickness [nm]: the same for any thickness."""
+        out: Real = np.zeros(wavelength_nm.shape)
+        for absorber in self.absorbers:
+            out = out - np.log(absorber.internal(wavelength_nm)) * wavelength_nm / (4 * np.pi)
+        return out
 
 
 @dataclass(frozen=True, eq=False)

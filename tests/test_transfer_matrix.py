@@ -1010,6 +1010,49 @@ def test_batch_gives_what_single_stacks_give(polarization: Any, flags: Any) -> N
                 np.testing.assert_allclose(batch, value, rtol=1e-12, atol=1e-15)
 
 
+@pytest.mark.parametrize("flags", [None, [True, False, True]])
+@pytest.mark.parametrize("angle", [0.0, [0.0, 30.0, 75.0]])
+def test_a_stack_gives_the_same_whatever_it_is_solved_with(angle: Any, flags: Any) -> None:
+    """To the last bit: weak and strong absorbers in one batch, in any company."""
+    n, d = random_batch(40, 7)
+    d[:, 1] *= 1e4 if flags else 1.0
+    n = n.real + 1j * n.imag * np.geomspace(1e-9, 1.0, 40)[:, None, None]
+    n[::3, 0] = n[::3, 0].real
+    together = solve(n, d, LAM, angle_deg=angle, coherent=flags)
+    for size in (1, 7):
+        for start in range(0, 40, size):
+            piece = slice(start, start + size)
+            apart = solve(n[piece], d[piece], LAM, angle_deg=angle, coherent=flags)
+            for name in ("reflectance", "transmittance", "absorptance", "power_entering"):
+                assert np.array_equal(getattr(apart, name), getattr(together, name)[piece]), name
+
+
+def test_each_stack_of_a_batch_may_have_its_own_angles() -> None:
+    n, d = random_batch(300, 8)
+    angles = np.random.default_rng(9).uniform(0, 90, (300, 3))
+    together = solve(n, d, LAM, angle_deg=angles)
+    deep = depth_profile(n, d, LAM, 1, [1.0, 2.0], angle_deg=angles)
+    assert deep.shape == (300, 3, 2, LAM.size)
+    for i in (0, 1, 150, 299):
+        alone = solve(n[i], d[i], LAM, angle_deg=angles[i])
+        for name in ("reflectance", "transmittance", "absorptance", "power_entering"):
+            np.testing.assert_allclose(
+                getattr(together, name)[i], getattr(alone, name), rtol=1e-12, atol=1e-15
+            )
+        profile = depth_profile(n[i], d[i], LAM, 1, [1.0, 2.0], angle_deg=angles[i])
+        np.testing.assert_allclose(deep[i], profile, rtol=1e-12)
+    five = np.repeat(n[:, None], 5, axis=1)
+    shared = solve(five, d[:, None], LAM, angle_deg=angles[:5]).reflectance
+    assert shared.shape == (300, 5, 3, LAM.size)
+    np.testing.assert_allclose(
+        shared[2, 4], solve(n[2], d[2], LAM, angle_deg=angles[4]).reflectance
+    )
+    with pytest.raises(StackError, match=r"leading axes of angle_deg \(7,\) do not fit"):
+        solve(n, d, LAM, angle_deg=angles[:7])
+    with pytest.raises(StackError, match=r"leading axes of angle_deg \(1, 300\) do not fit"):
+        solve(n, d, LAM, angle_deg=angles[None])
+
+
 def test_batch_axes_of_n_and_thickness_broadcast() -> None:
     n, d = random_batch(3, 2)
     both = solve(n[:, None], d[None, :], LAM)

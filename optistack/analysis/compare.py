@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from optistack.errors import StackError
 from optistack.exposure import Exposure, ExposureResult, Geometry
 from optistack.materials import Material
-from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight, weight_family
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.spectral_math import band_key
 from optistack.value import Value
 
@@ -229,7 +229,7 @@ def compare(
         if not result.stack.layers[result.stack.position(name)].thickness_nm > 0:
             raise StackError(f"layer {name} has no thickness, so it absorbs nothing to compare")
 
-    paired = _same_source(device.light, coupon.light)
+    paired = device.light.same_source_as(coupon.light)
     ratio, per_volume, why = {}, {}, {}
     thick = [
         r.stack.layers[r.stack.position(n)].thickness_nm
@@ -300,19 +300,6 @@ def _merged(notes: Mapping[str, None]) -> tuple[str, ...]:
             for n, p in zip(notes, plain, strict=True)
         )
     )
-
-
-def _same_source(a: Spectrum, b: Spectrum) -> bool:
-    """Whether two lights have the same variants, whatever their levels: one source, used twice."""
-    if len(a.variants) != len(b.variants):
-        return False
-    for x, y in zip((a, *a.variants), (b, *b.variants), strict=True):
-        if not np.array_equal(x.wavelength_nm, y.wavelength_nm):
-            return False
-        p, q = x.spectral_irradiance_w_m2_nm, y.spectral_irradiance_w_m2_nm
-        if not np.allclose(p * q.max(), q * p.max(), rtol=1e-9, atol=0.0):
-            return False
-    return True
 
 
 def _ratio(device: Real, coupon: Real, paired: bool = True) -> Real:

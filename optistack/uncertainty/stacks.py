@@ -1,22 +1,27 @@
 """Draws of the comparison of coupon and device: layers, n and k, lamp, meter, weight, rate law.
 
-Every draw is a perturbed stack solved as any other. The wavelength grid is twice as coarse as
-usual; each answer is scaled by what the usual grid gives for the stack as it stands, which leaves
-an error of second order.
+Every draw is a perturbed stack solved as any other, many of them at once. The wavelength grid is
+twice as coarse as usual; each answer is scaled by what the usual grid gives for the stack as it
+stands, which leaves an error of second order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
-from typing import Any, NamedTuple
+from dataclasses import dataclass, field, fields
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optistack.analysis.compare import _same_source
 from optistack.errors import OptistackError, StackError
-from optistack.exposure import Exposure, ExposureResult, Geometry, respond
+from optistack.exposure import (
+    Exposure,
+    ExposureResult,
+    Variation,
+    absorptance_of_draws,
+    respond,
+)
 from optistack.materials import Material
 from optistack.spectra import Weight, weight_family
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid
@@ -34,6 +39,8 @@ from optistack.uncertainty.draws import Drawn, Uncertainty, propagate
 Real = NDArray[np.float64]
 
 _COARSER = 2.0
+# Refractive indices (draws x layers x wavelengths) held at once.
+_MOST_INDICES = 1 << 18
 _GAS_KJ_MOL_K = BOLTZMANN_J_K * AVOGADRO_MOL / 1e3
 
 
@@ -146,16 +153,20 @@ _MEASURED_BY = {
 class _Side:
     """Coupon or device: what its draws need.
 
-    ``photons``: (weight, variant, wavelength) weights on the coarse grid, scaled to agree with the
-    usual grid for the stack as it stands.
+    ``stack``: as lit and as it stands, with its filters; ``index`` is its (layer, wavelength) array
+    on the grid. ``photons``: (weight, variant, wavelength) weights on the coarse grid, scaled to
+    agree with the usual grid for the stack as it stands.
     """
 
     exposure: Exposure
     layer: str
+    stack: Stack
     grid: Real
+    index: NDArray[np.complex128]
     photons: Real
-    names: Mapping[str, str]  # layer and geometry -> input
-    materials: tuple[str | None, ...]  # of each layer, key of the pool
+    names: Mapping[str, str]  # of what is not a layer -> input
+    thicknesses: Mapping[str, str]  # layer -> input
+    materials: Mapping[str, str]  # layer -> key of the pool
 
 
 class RatioModel:
@@ -217,7 +228,7 @@ class RatioModel:
             self.notes += ("the transmittance of filters is not drawn",)
         for w in self.weights:
             self.notes += (*w.notes, *w.notes_with(coupon.light.name, device.light.name))
-        paired = _same_source(device.light, coupon.light)
+        paired = device.light.same_source_as(coupon.light)
         self._sides = tuple(
             self._side(role, e, name, paired)
             for role, e, name in (
@@ -252,11 +263,12 @@ class RatioModel:
         if not stack.layers[stack.position(layer)].thickness_nm > 0:
             raise StackError(f"layer {layer} has no thickness, so it absorbs nothing to compare")
         names: dict[str, str] = {}
+        thicknesses: dict[str, str] = {}
         for item in stack.layers:
             self._used.add(item.name)
             sd = t.layers.get(item.name, t.thickness)
             if sd > 0 and item.thickness_nm > 0:
-                names[item.name] = self._input(
+                thicknesses[item.name] = self._input(
                     f"thickness of {item.name} ({role})",
                     LogNormal(1.0, sd),
                     f"thickness of {item.name} ({role})",
@@ -310,11 +322,21 @@ class RatioModel:
                 where=found > 0,
             )
             photons.append(rows * scale[:, None])
-        materials = tuple(self._material(x.material, grid) for x in stack.layers)
-        return _Side(exposure, layer, grid, np.array(photons), names, materials)
+        materials = {x.name: self._material(x.material, grid) for x in stack.layers}
+        return _Side(
+            exposure,
+            layer,
+            built,
+            grid,
+            built.lower(grid)[0],
+            np.array(photons),
+            names,
+            thicknesses,
+            materials,
+        )
 
-    def _material(self, used: Material, grid: Real) -> str | None:
-        """Key of a material in the pool, with its inputs; None if nothing of it is drawn."""
+    def _material(self, used: Material, grid: Real) -> str:
+        """Key of a material in the pool, with its inputs."""
         for key, known in self._pool.items():
             if known is used:
                 return key
@@ -403,60 +425,51 @@ class RatioModel:
         level = self._of(drawn, names.get("level"), count, 1.0)
         level = level * self._of(drawn, names.get("meter"), count, 1.0)
         shape = self._of(drawn, names.get("shape"), count, 0.0).astype(int)
+        position = side.stack.position(side.layer)
         out = np.empty((len(self.weights), count))
-        for i in range(count):
-            one = {name: values[i : i + 1] for name, values in drawn.items()}
-            stack = self._stack(side, one)
-            exposure = replace(side.exposure, stack=stack, geometry=self._geometry(side, one))
-            built, _ = exposure.built
-            a = respond(built, exposure.geometry, side.grid).absorptance
-            thickness = stack.layers[stack.position(side.layer)].thickness_nm
-            photons = side.photons[:, shape[i]] @ a[built.position(side.layer)]
-            out[:, i] = photons * level[i] / thickness
+        step = max(1, _MOST_INDICES // side.index.size)
+        for start in range(0, count, step):
+            piece = slice(start, min(start + step, count))
+            some = {name: values[piece] for name, values in drawn.items()}
+            draws = self._variation(side, some, piece.stop - start)
+            a = absorptance_of_draws(side.stack, side.exposure.geometry, side.grid, draws)
+            thickness = draws.thickness_nm[:, position]
+            for i, of_layer in enumerate(a[:, position]):
+                photons = side.photons[:, shape[start + i]] @ of_layer
+                out[:, start + i] = photons * level[start + i] / thickness[i]
         return out
 
-    def _stack(self, side: _Side, one: Drawn) -> Stack:
-        stack = side.exposure.stack
-        layers = []
-        for item, key in zip(stack.layers, side.materials, strict=True):
-            factor = self._of(one, side.names.get(item.name), 1, 1.0)[0]
-            changes: dict[str, Any] = {
-                "thickness_nm": item.thickness_nm * float(factor),
-                "coherent": item.is_coherent,  # of the layer as it stands, not of the draw
-            }
-            if key is not None:
-                changes["material"] = self._perturbed(key, one)
-            layers.append(replace(item, **changes))
-        return replace(stack, layers=tuple(layers))
-
-    def _perturbed(self, key: str, one: Drawn) -> Material:
-        base = self._pool[key]
-        plain = base.n_model
-        shift = float(self._of(one, f"n of {key}", 1, 0.0)[0])
-        scale = float(self._of(one, f"k scale of {key}", 1, 1.0)[0])
-        tilt = float(self._of(one, f"k tilt of {key}", 1, 0.0)[0])
-        if shift <= -1:
-            raise OptistackError(
-                f"n of {key} shifted by {shift:.2g}: no index is left; state a smaller tolerance"
-            )
-        if shift != 0.0:
-
-            def n_model(lam: Real) -> NDArray[Any]:
-                n = plain(lam)
-                return np.asarray(n + shift * np.minimum(n, 1.0))
-
-            base = replace(base, n_model=n_model)
-        return base.with_k(scale=scale, tilt=tilt)
-
-    def _geometry(self, side: _Side, one: Drawn) -> Geometry:
-        geometry = side.exposure.geometry
-        if "rear" in side.names:
-            factor = float(self._of(one, side.names["rear"], 1, 1.0)[0])
-            geometry = replace(geometry, rear_share=geometry.rear_share * factor)
-        if "holder" in side.names and geometry.holder is not None:
-            rho = float(self._of(one, side.names["holder"], 1, 0.0)[0])
-            geometry = replace(geometry, holder=replace(geometry.holder, reflectance=rho))
-        return geometry
+    def _variation(self, side: _Side, drawn: Drawn, count: int) -> Variation:
+        lam, geometry = side.grid, side.exposure.geometry
+        n = np.repeat(side.index[None], count, axis=0)
+        d = np.repeat(np.array([[x.thickness_nm for x in side.stack.layers]]), count, axis=0)
+        varied: dict[str, NDArray[np.complex128]] = {}
+        for j, item in enumerate(side.stack.layers):
+            name = side.thicknesses.get(item.name)
+            factor = self._of(drawn, name, count, 1.0)
+            if not (factor > 0).all():
+                raise StackError(f"{name}: a factor of {factor.min():g} leaves no layer")
+            d[:, j] *= factor
+            key = side.materials.get(item.name)
+            if key is None:
+                continue
+            if key not in varied:
+                varied[key] = self._pool[key].varied_index(
+                    lam,
+                    self._of(drawn, f"n of {key}", count, 0.0),
+                    self._of(drawn, f"k scale of {key}", count, 1.0),
+                    self._of(drawn, f"k tilt of {key}", count, 0.0),
+                )
+            n[:, 1 + j] = varied[key]
+            if item.absorbers:
+                n[:, 1 + j] += 1j * (item.absorber_k_nm(lam) / d[:, j, None])
+        rho = 0.0 if geometry.holder is None else geometry.holder.reflectance
+        return Variation(
+            n,
+            d,
+            geometry.rear_share * self._of(drawn, side.names.get("rear"), count, 1.0),
+            self._of(drawn, side.names.get("holder"), count, rho),
+        )
 
 
 def ratio_uncertainty(
