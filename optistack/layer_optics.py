@@ -187,13 +187,13 @@ class Waves:
         kx = n0.real * sine
         self.kx2 = self.points((kx * kx)[None])[0]
         self.n2 = self.points(n * n)
+        # q^2 = n^2 - kx^2, written so that a layer with the ambient's index gets exactly q0.
+        n0_cosine = n0.real * cosine
+        difference = (n.real - n0.real) * (n.real + n0.real) - n.imag * n.imag
+        real = difference + n0_cosine * n0_cosine
         if n0.imag.any():
-            real = (n.real - n.imag) * (n.real + n.imag) - kx * kx
-        else:
-            # q^2 = n^2 - kx^2, written so that a layer with the ambient's index gets exactly q0.
-            n0_cosine = n0.real * cosine
-            difference = (n.real - n0.real) * (n.real + n0.real) - n.imag * n.imag
-            real = difference + n0_cosine * n0_cosine
+            plain = (n.real - n.imag) * (n.real + n.imag) - kx * kx
+            real = np.where(n0.imag > 0, plain, real)
         square = self.points(real)
         product = self.points(n.real * n.imag)  # Re q Im q
         # The square root of a complex number in the first quadrant of the plane of q.

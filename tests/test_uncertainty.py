@@ -624,13 +624,14 @@ def of_its_own(name: str, index: complex, thickness_nm: float) -> ost.Layer:
 FILM, PANE = of_its_own("film", 1.6 + 0.05j, 100.0), of_its_own("pane", 1.52 + 2e-7j, 1.1e6)
 ON_PANE = ost.Stack(1.0, (FILM, PANE), 1.0)
 BEHIND_PANE = ost.Stack(1.0, (PANE, FILM, of_its_own("metal", 0.2 + 2j, 60.0)), 1.0)
+# So thin that several draws have as many directions, each with its own critical angle.
 IMMERSED = ost.Stack(
     1.45,
     (
         PANE,
-        of_its_own("thin", 1.3 + 5e-3j, 300.0),
-        FILM,
-        of_its_own("weak", 1.7 + 1e-5j, 150.0),
+        of_its_own("thin", 1.3 + 5e-3j, 30.0),
+        replace(FILM, thickness_nm=20.0),
+        of_its_own("weak", 1.7 + 1e-5j, 30.0),
     ),
     1.45,
 )
