@@ -13,8 +13,9 @@ from optistack.errors import ScenarioError
 from optistack.exposure import Exposure, Geometry, Holder, MountedFilter
 from optistack.filters import Filter
 from optistack.materials import Material
+from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
-from optistack.scenario.ingredients import Ingredients
+from optistack.scenario.rates import RatesQuestion, RatesReader
 from optistack.scenario.section import Section
 from optistack.spectra import (
     DAMAGE_BAND_NM,
@@ -73,6 +74,8 @@ class Scenario:
     materials, stacks, lights, filters, exposures : mapping of str to value
     collections : mapping of stack name to Collection
     question : Question
+    rates : RatesQuestion or None
+    electrode : ElectrodeQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -90,6 +93,8 @@ class Scenario:
     exposures: Mapping[str, Exposure]
     collections: Mapping[str, Collection]
     question: Question
+    rates: RatesQuestion | None = None
+    electrode: ElectrodeQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -132,7 +137,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(Ingredients):
+class _Loader(RatesReader, ElectrodeReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -164,6 +169,12 @@ class _Loader(Ingredients):
             for name, section in top.named("photocurrent").items()
         }
         question = self._within(top.section("question"), self._question)
+        ageing = top.section("rates", None)
+        rates = None
+        if ageing is not None:
+            rates = self._within(ageing, partial(self._rates, pairs=question.pairs))
+        cell = top.section("electrode", None)
+        electrode = None if cell is None else self._within(cell, self._electrode)
         top.done()
         return Scenario(
             title=title,
@@ -178,6 +189,8 @@ class _Loader(Ingredients):
             exposures=self.exposures,
             collections=collections,
             question=question,
+            rates=rates,
+            electrode=electrode,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

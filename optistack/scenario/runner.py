@@ -17,7 +17,9 @@ from optistack.exposure import (
 )
 from optistack.filters import Filter
 from optistack.materials import Material
+from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario
+from optistack.scenario.rates import RatesAnswer, answer_rates
 from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
@@ -56,6 +58,8 @@ class RunResult:
     comparisons : tuple of Comparison
         The first is the main one.
     filters : FilterTable or None
+    rates : RatesAnswer or None
+    electrode : ElectrodeAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -65,6 +69,8 @@ class RunResult:
     photocurrents: Mapping[str, Photocurrent]
     comparisons: tuple[Comparison, ...]
     filters: FilterTable | None
+    rates: RatesAnswer | None
+    electrode: ElectrodeAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -153,13 +159,30 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
             },
             base_results={name: results[name] for name in filters_on},
         )
+    rates = None
+    if scenario.rates is not None:
+        at = question.pairs.index(scenario.rates.pair)
+        rates = answer_rates(
+            scenario.rates, comparisons[at], scenario.exposures, scenario.electrode, progress
+        )
+    electrode = None
+    if scenario.electrode is not None:
+        progress("the electrode of the cell")
+        electrode = answer_electrode(scenario.electrode, rates.courses if rates else {})
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
         photocurrents=currents,
         comparisons=tuple(comparisons),
         filters=filters,
-        notes=(*notes, *_notes(scenario, results, currents, comparisons, filters)),
+        rates=rates,
+        electrode=electrode,
+        notes=(
+            *notes,
+            *_notes(scenario, results, currents, comparisons, filters),
+            *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
+            *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+        ),
     )
 
 

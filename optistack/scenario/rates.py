@@ -1,0 +1,391 @@
+"""Rates in a scenario: ageing data of coupons and devices, and the answer put together."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optistack.ageing import AgeingData, read_ageing, resistance_from_power
+from optistack.analysis.activation_spectrum import (
+    ActivationSpectrum,
+    CutOnSeries,
+    activation_spectrum,
+)
+from optistack.analysis.compare import Comparison
+from optistack.analysis.electrode import ResistanceSeries
+from optistack.analysis.kinetics import Kinetics, fit_kinetics
+from optistack.analysis.rate_correction import RateCorrection, correct_rate, ratios_per_volume
+from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
+from optistack.errors import OptistackError, ScenarioError
+from optistack.exposure import Exposure, ExposureResult, MountedFilter
+from optistack.rate_terms import PROPORTIONAL, Knowledge, stated
+from optistack.scenario.electrode import ZERO_CELSIUS_K, ElectrodeQuestion, relative_power
+from optistack.scenario.ingredients import Ingredients
+from optistack.scenario.section import Section
+from optistack.spectra import BandNm, Weight
+from optistack.spectral_math import photon_flux
+from optistack.tables import read_text
+from optistack.value import Value
+
+COUPON_COURSE = "coupon's curve as it is"
+DEVICE_COURSE = "coupon's curve corrected to the device"
+# Points of a predicted course.
+_COURSE_POINTS = 41
+
+
+@dataclass(frozen=True, eq=False)
+class CutOnQuestion:
+    """Specimens behind cut-on filters.
+
+    Attributes
+    ----------
+    data : AgeingData
+        ``group`` names the filter; "none" is the open specimen.
+    exposure : str
+    filters : mapping of group to MountedFilter
+    bands_nm : tuple of bands or None
+    """
+
+    data: AgeingData
+    exposure: str
+    filters: Mapping[str, MountedFilter]
+    bands_nm: tuple[BandNm, ...] | None
+
+
+@dataclass(frozen=True, eq=False)
+class RatesQuestion:
+    """What a scenario says about the ageing of its coupons and devices.
+
+    Attributes
+    ----------
+    pair : (coupon exposure, device exposure)
+    coupon : AgeingData
+    device, intensity, temperature : AgeingData or None
+    exponent, activation_energy_kj_mol : Knowledge or None
+        As stated; None where they are to be fitted or assumed.
+    coupon_temperature_k, device_temperature_k : Value or None [K]
+    cut_on : CutOnQuestion or None
+    start_ohm_sq : Value or None
+        Of the device.
+    horizon_h : float
+    """
+
+    pair: tuple[str, str]
+    coupon: AgeingData
+    device: AgeingData | None
+    intensity: AgeingData | None
+    temperature: AgeingData | None
+    exponent: Knowledge | None
+    activation_energy_kj_mol: Knowledge | None
+    coupon_temperature_k: Value | None
+    device_temperature_k: Value | None
+    cut_on: CutOnQuestion | None
+    horizon_h: float
+
+
+@dataclass(frozen=True, eq=False)
+class RatesAnswer:
+    """What was found about rates.
+
+    Attributes
+    ----------
+    question : RatesQuestion
+    kinetics : Kinetics
+    correction : RateCorrection
+    activation : ActivationSpectrum or None
+    device : AgeingData or None
+        As compared: power already turned into sheet resistance.
+    courses : mapping of str to ResistanceSeries
+        Sheet resistance over time, predicted; the corrected one first. Empty where the curve is
+        not one of sheet resistance, or where no start value is known.
+    notes : tuple of str
+    """
+
+    question: RatesQuestion
+    kinetics: Kinetics
+    correction: RateCorrection
+    activation: ActivationSpectrum | None
+    device: AgeingData | None
+    courses: Mapping[str, ResistanceSeries]
+    notes: tuple[str, ...]
+
+
+class RatesReader(Ingredients):
+    """Reads the section ``[rates]``."""
+
+    exposures: dict[str, Exposure]
+
+    def _rates(self, section: Section, pairs: tuple[tuple[str, str], ...]) -> RatesQuestion:
+        pair = self._pair(section, pairs)
+        coupon = self._ageing(section, "coupon", "ageing of the coupons")
+        exponent = _knowledge(section, "reciprocity_exponent", above=0.0)
+        energy = _knowledge(section, "activation_energy_kj_mol")
+        intensity = self._series(section, "intensity_series", "reciprocity_exponent", exponent)
+        temperature = self._series(
+            section, "temperature_series", "activation_energy_kj_mol", energy
+        )
+        device = None
+        if "device" in section:
+            device = self._ageing(section, "device", "ageing of the devices")
+        cut_on = section.section("cut_on_series", None)
+        longest = max(float(s.hours[-1]) for s in (device or coupon).specimens)
+        return RatesQuestion(
+            pair,
+            coupon,
+            device,
+            intensity,
+            temperature,
+            exponent,
+            energy,
+            _temperature(section, "coupon_temperature_c"),
+            _temperature(section, "device_temperature_c"),
+            None if cut_on is None else self._cut_on(cut_on, pair[0]),
+            section.number("horizon_h", longest, above=0.0),
+        )
+
+    def _pair(self, section: Section, pairs: tuple[tuple[str, str], ...]) -> tuple[str, str]:
+        """Which comparison gives the absorbed photons; the scenario's main one by default."""
+        coupon = section.text("coupon_exposure", pairs[0][0] if pairs else None)
+        device = section.text("device_exposure", pairs[0][1] if pairs else None)
+        if (coupon, device) not in pairs:
+            raise ScenarioError(
+                "needs the comparison of its coupon with its device: add { coupon = ..., device = "
+                "... } to question.compare, and name its exposures here where it is not the first",
+                section.key_path("coupon_exposure"),
+            )
+        return coupon, device
+
+    def _ageing(self, section: Section, key: str, used_as: str) -> AgeingData:
+        name, key_path = section.text(key), section.key_path(key)
+        path = self._file(name, key_path)
+        data = read_ageing(path)
+        text, digest = read_text(path)
+        source = re.search(r"^# source: *(.+)$", text, re.MULTILINE)
+        self._note_input(
+            used_as,
+            name,
+            digest,
+            "D" if data.invented else "B",
+            "invented" if data.invented else "measured",
+            source.group(1).strip() if source else "not stated",
+            "",
+        )
+        return data
+
+    def _series(
+        self, section: Section, key: str, parameter: str, known: Knowledge | None
+    ) -> AgeingData | None:
+        if key not in section:
+            return None
+        if known is not None:
+            raise ScenarioError(
+                f"{parameter} is stated and would be fitted from {key}; give one of the two",
+                section.key_path(key),
+            )
+        return self._ageing(section, key, key.replace("_", " "))
+
+    def _cut_on(self, section: Section, exposure: str) -> CutOnQuestion:
+        data = self._ageing(section, "file", "ageing behind cut-on filters")
+        under = section.text("exposure", exposure)
+        self._defined(under, self.exposures, "exposure", section.key_path("exposure"))
+        named = section.section("filters")
+        filters = {}
+        for group in data.groups:
+            if group == "none":
+                continue
+            where = named.key_path(group)
+            name = self._defined(named.text(group), self.filters, "filter", where)
+            filters[group] = self.mounts[name][0]
+        named.done()
+        bands = section.bands("bands_nm", None)
+        section.done()
+        return CutOnQuestion(data, under, filters, bands)
+
+
+def _knowledge(section: Section, key: str, above: float | None = None) -> Knowledge | None:
+    """A number, or a table of value, low and high."""
+    if key not in section:
+        return None
+    triple = _triple(section, key, above)
+    return stated(triple.value, triple.low, triple.high)
+
+
+def _triple(section: Section, key: str, above: float | None = None) -> Value:
+    value = section.take(key)
+    if not isinstance(value, dict):
+        number = Section({key: value}, section.path).number(key, above=above)
+        return Value.of(number)
+    inner = Section(value, section.key_path(key))
+    middle = inner.number("value", above=above)
+    low, high = inner.number("low", above=above), inner.number("high", above=above)
+    inner.done()
+    if not low <= middle <= high:
+        raise ScenarioError(
+            f"{middle:g} does not lie between low {low:g} and high {high:g}", section.key_path(key)
+        )
+    return Value(middle, low, high)
+
+
+def _temperature(section: Section, key: str) -> Value | None:
+    if key not in section:
+        return None
+    celsius = _triple(section, key, above=-ZERO_CELSIUS_K)
+    return Value(
+        celsius.value + ZERO_CELSIUS_K, celsius.low + ZERO_CELSIUS_K, celsius.high + ZERO_CELSIUS_K
+    )
+
+
+def answer_rates(
+    question: RatesQuestion,
+    comparison: Comparison,
+    exposures: Mapping[str, Exposure],
+    electrode: ElectrodeQuestion | None,
+    progress: Callable[[str], None],
+) -> RatesAnswer:
+    """Fit the coupon, correct to the device, compare, and predict the course.
+
+    Parameters
+    ----------
+    question : RatesQuestion
+    comparison : Comparison
+        Of the pair of exposures of the question.
+    exposures : mapping of str to Exposure
+    electrode : ElectrodeQuestion or None
+        For power read as sheet resistance, and for the start value of the course.
+    progress : callable
+
+    Raises
+    ------
+    OptistackError
+        Data from which nothing can be concluded.
+    """
+    progress("rates of the coupons")
+    kinetics = fit_kinetics(question.coupon)
+    exponent = question.exponent or (
+        PROPORTIONAL if question.intensity is None else fit_exponent(question.intensity)
+    )
+    energy = question.activation_energy_kj_mol
+    if energy is None and question.temperature is not None:
+        energy = fit_activation_energy(question.temperature)
+    ratios: dict[str, Value | float] = dict(ratios_per_volume(comparison))
+    notes: list[str] = []
+    activation = None
+    if question.cut_on is not None:
+        progress("which wavelengths harm")
+        activation = _activation(question.cut_on, exposures, comparison.coupon_layer, exponent)
+        notes += activation.notes
+        weight = activation.weight(light=comparison.device.exposure.light.name)
+        notes += weight.notes
+        # A measured weight stands first: it is what the headline of the rates takes.
+        measured = _measured_ratio(activation, comparison)
+        ratios = {"measured": measured, **ratios}
+    device = question.device
+    if device is not None and device.quantity == "relative_power":
+        if electrode is None:
+            raise ScenarioError(
+                "holds power; the sheet resistance behind it needs the cell: add [electrode]",
+                "rates.device",
+            )
+        device = resistance_from_power(device, *relative_power(electrode))
+    progress("rates of the devices")
+    correction = correct_rate(
+        kinetics,
+        ratios,
+        exponent=exponent,
+        activation_energy_kj_mol=energy,
+        coupon_temperature_k=question.coupon_temperature_k,
+        device_temperature_k=question.device_temperature_k,
+        device=device,
+    )
+    notes += [*correction.notes, *correction.flags]
+    courses: dict[str, ResistanceSeries] = {}
+    if electrode is not None and kinetics.data.quantity.startswith("sheet_"):
+        start = electrode.start_sheet_resistance_ohm_sq
+        time = question.horizon_h * np.linspace(0.0, 1.0, _COURSE_POINTS) ** 1.5
+        weight_name = "measured" if activation is not None else None
+        corrected = correction.sheet_resistance(time, start, weight_name)
+        plain = kinetics.sheet_resistance(time, start)
+        for name, course in ((DEVICE_COURSE, corrected), (COUPON_COURSE, plain)):
+            courses[name] = ResistanceSeries(
+                course.time_h,
+                course.sheet_resistance_ohm_sq,
+                course.low_ohm_sq,
+                course.high_ohm_sq,
+            )
+            notes += [f"{name}: {note}" for note in course.notes]
+    return RatesAnswer(
+        question,
+        kinetics,
+        correction,
+        activation,
+        device,
+        courses,
+        tuple(dict.fromkeys(notes)),
+    )
+
+
+def _activation(
+    question: CutOnQuestion, exposures: Mapping[str, Exposure], layer: str, exponent: Knowledge
+) -> ActivationSpectrum:
+    """Which wavelengths harm, from the absorbed photons behind every filter."""
+    base = exposures[question.exposure]
+    rates = group_rates(question.data)
+    rows, grid = [], None
+    low, high = base.light.lit_range_nm
+    limits = (max(low, 280.0), min(high, 500.0))
+    for group in rates.groups:
+        exposure = base
+        if group != "none":
+            exposure = base.with_filters((question.filters[group], *base.filters))
+        result = exposure.run(exposure.needed_range([limits]))
+        lam, photons = absorbed_photons_m3_s_nm(result, layer)
+        if grid is None:
+            grid = lam
+        rows.append(np.interp(grid, lam, photons))
+    if grid is None:
+        raise OptistackError(f"{question.data.name}: no group of specimens")
+    inside = (grid >= limits[0]) & (grid <= limits[1])
+    series = CutOnSeries(
+        names=rates.groups,
+        wavelength_nm=grid[inside],
+        absorbed_photons_m3_s_nm=np.array(rows)[:, inside],
+        rate=rates.rate_per_dose,
+        rate_sd=rates.sd,
+        source=base.light.name,
+        layer=layer,
+        stack=base.stack.name,
+        exponent=exponent.value.value,
+    )
+    return activation_spectrum(series, question.bands_nm)
+
+
+def absorbed_photons_m3_s_nm(result: ExposureResult, layer: str) -> tuple[Any, Any]:
+    """Photons that a layer absorbs per volume, time and wavelength, and their wavelengths."""
+    light = result.exposure.light
+    lam = result.wavelength_nm
+    power = np.interp(lam, light.wavelength_nm, light.spectral_irradiance_w_m2_nm, 0.0, 0.0)
+    thick = result.stack.layers[result.stack.position(layer)].thickness_nm * 1e-9
+    return lam, photon_flux(lam, power) * result.layer_absorptance(layer) / thick
+
+
+def _measured_ratio(activation: ActivationSpectrum, comparison: Comparison) -> Value:
+    """Device over coupon, per volume, with the measured weight and within its limits."""
+
+    def ratio(weight: Weight) -> Any:
+        sides = []
+        for result, layer in (
+            (comparison.device, comparison.layer),
+            (comparison.coupon, comparison.coupon_layer),
+        ):
+            thick = result.stack.layers[result.stack.position(layer)].thickness_nm
+            sides.append(result.weighted_photons_m2_s(layer, weight) / thick)
+        return sides[0] / sides[1]
+
+    middle = ratio(activation.weight())
+    ends = [ratio(w) for w in activation.limits()]
+    every = np.concatenate([np.ravel(x) for x in (middle, *ends)])
+    return Value(float(np.ravel(middle)[0]), float(every.min()), float(every.max()))
