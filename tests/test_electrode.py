@@ -867,7 +867,7 @@ def test_lifetimes_follow_the_series() -> None:
     assert frame["power_share"].iloc[0] == 1.0
     assert (frame["fill_factor"].diff().dropna() < 0).all()
     for line in life.summary()[:3]:
-        assert "start value: initial (time_h = 0)" in line
+        assert "start value: initial (time 0 h)" in line
     assert "<table" in life._repr_html_()
     life.plot()
     mpl.pyplot.close("all")
@@ -878,7 +878,7 @@ def test_start_value_after_burn_in() -> None:
     r = np.array([120.0, 300.0, 400.0, 500.0, 800.0, 2500.0])
     series = ResistanceSeries(t, r, axis="time_h")
     life = power_over_life(CELL, FINGERS, series, burn_in=100.0)
-    assert life.start_name == "after burn-in (time_h = 100)"
+    assert life.start_name == "after burn-in (time 100 h)"
     assert np.interp(100.0, t, life.power_share) == pytest.approx(1.0, abs=1e-12)
     level = power_against_resistance(
         CELL, FINGERS, [1.0], start_sheet_resistance_ohm_sq=400.0

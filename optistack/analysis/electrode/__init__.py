@@ -22,6 +22,8 @@ from optistack.analysis.electrode.curves import (
 )
 from optistack.analysis.electrode.device import OperatingPoints
 from optistack.analysis.electrode.diagnosis import Diagnosis, diagnose
+from optistack.analysis.electrode.evidence import Verdict
+from optistack.analysis.electrode.files import JVReading, read_jv
 from optistack.analysis.electrode.fit import ModelFit
 from optistack.analysis.electrode.geometry import (
     BusbarUnitCell,
@@ -32,6 +34,7 @@ from optistack.analysis.electrode.geometry import (
     SquarePad,
 )
 from optistack.analysis.electrode.image import LineProfileFit, fit_line_profile
+from optistack.analysis.electrode.inverse import InferredResistance, infer_sheet_resistance
 from optistack.analysis.electrode.life import (
     Outlook,
     PowerLife,
@@ -49,7 +52,6 @@ from optistack.analysis.electrode.power import (
     collection_length_mm,
     power_against_resistance,
 )
-from optistack.analysis.electrode.verdict import Verdict
 
 __all__ = [
     "BusbarUnitCell",
@@ -60,7 +62,9 @@ __all__ = [
     "Diagnosis",
     "FirstOrder",
     "Geometry",
+    "InferredResistance",
     "JVFigures",
+    "JVReading",
     "JVSeries",
     "Knee",
     "LineProfileFit",
@@ -85,11 +89,13 @@ __all__ = [
     "fill_factor_limit",
     "fit_line_profile",
     "green_fill_factor",
+    "infer_sheet_resistance",
     "jv_curves",
     "jv_figures",
     "lumped_resistance_ohm_cm2",
     "operating_points",
     "power_against_resistance",
     "power_over_life",
+    "read_jv",
     "sheet_profile",
 ]

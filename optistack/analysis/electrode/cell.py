@@ -12,13 +12,14 @@ absorber is too weak (`Collection`).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optistack.analysis.electrode.common import not_negative, positive
 from optistack.errors import OptistackError
 from optistack.spectral_math import BOLTZMANN_J_K, ELEMENTARY_CHARGE_C
 
@@ -436,26 +437,3 @@ def fill_factor_limit(voc_v: float, temperature_k: float = 298.15, ideality: flo
         if math.fabs(step) <= 1e-15 * v:
             break
     return m / v * math.expm1(m - v) / math.expm1(-v)
-
-
-def positive(name: str, value: float, unit: str) -> None:
-    """Refuse what is not a finite number above zero."""
-    if not (isinstance(value, int | float | np.floating) and math.isfinite(value) and value > 0):
-        raise OptistackError(f"{name} is {value}{' ' + unit if unit else ''}: it must be above 0")
-
-
-def not_negative(name: str, value: float, unit: str) -> None:
-    """Refuse what is not a finite number of at least zero."""
-    if not (isinstance(value, int | float | np.floating) and math.isfinite(value) and value >= 0):
-        raise OptistackError(f"{name} is {value}{' ' + unit if unit else ''}: it must be 0 or more")
-
-
-def read_only(result: object) -> None:
-    """Make the arrays of a frozen result, also those in its mappings, read-only."""
-    for name in getattr(result, "__dataclass_fields__", ()):
-        value = getattr(result, name)
-        parts = list(value.values()) if isinstance(value, Mapping) else [value]
-        for part in parts:
-            for array in part if isinstance(part, tuple) else (part,):
-                if isinstance(array, np.ndarray):
-                    array.setflags(write=False)

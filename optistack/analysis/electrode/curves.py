@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
-from optistack.analysis.electrode.cell import Cell, read_only
-from optistack.analysis.electrode.device import (
-    RTOL,
-    Device,
-    OperatingPoints,
-    require_strip,
-)
+from optistack.analysis.electrode.cell import Cell
+from optistack.analysis.electrode.common import axes, read_only
+from optistack.analysis.electrode.device import RTOL, Device, OperatingPoints, require_strip
 from optistack.analysis.electrode.geometry import (
     BusbarUnitCell,
     Geometry,
@@ -121,6 +117,7 @@ class SheetProfile:
         Over the sheet, as it arrives at the contact.
     charge_balance : float
         Relative difference of the current of all volumes and the sheet current at the contact.
+    notes : tuple of str
     """
 
     sheet_resistance_ohm_sq: float
@@ -131,6 +128,7 @@ class SheetProfile:
     response: Real
     mean_current_density_ma_cm2: float
     charge_balance: float
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         read_only(self)
@@ -238,7 +236,8 @@ def operating_points(
     cell: Cell, geometry: Geometry, sheet_resistance_ohm_sq: ArrayLike, *, rtol: float = RTOL
 ) -> OperatingPoints:
     """Jsc, Voc, fill factor and most power, without the curves between. As `jv_curves`."""
-    return Device.of(cell, geometry, sheet_resistance_ohm_sq, rtol).points()
+    points = Device.of(cell, geometry, sheet_resistance_ohm_sq, rtol).points()
+    return replace(points, notes=geometry_notes(cell, geometry, points.sheet_resistance_ohm_sq))
 
 
 def sheet_profile(
@@ -283,6 +282,7 @@ def sheet_profile(
         response,
         float(solved.current[0]),
         float(np.abs(solved.balance[0])),
+        geometry_notes(cell, geometry, device.r_sq),
     )
 
 
@@ -325,12 +325,3 @@ def geometry_notes(cell: Cell, geometry: Geometry, r_sq: Real) -> tuple[str, ...
     ):
         notes.append("no junction under the metal: its dark current is not counted")
     return tuple(notes)
-
-
-def axes(ax: Any) -> Any:
-    """The Axes given, or new ones."""
-    if ax is None:
-        import matplotlib.pyplot as plt
-
-        _, ax = plt.subplots()
-    return ax

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, DiodeLaw, laws, read_only
+from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, DiodeLaw, laws
+from optistack.analysis.electrode.common import axes, read_only
 from optistack.analysis.electrode.geometry import (
     Geometry,
     OneEdge,
@@ -46,6 +47,7 @@ class OperatingPoints:
         Per total area.
     relative_error : (r,) array
         Estimated discretisation error of the power.
+    notes : tuple of str
     """
 
     sheet_resistance_ohm_sq: Real
@@ -56,19 +58,38 @@ class OperatingPoints:
     vmp_v: Real
     jmp_ma_cm2: Real
     relative_error: Real
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         read_only(self)
 
     def take(self, rows: slice) -> OperatingPoints:
         """Some of the rows."""
-        return OperatingPoints(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+        return replace(self, **{name: getattr(self, name)[rows] for name in self._columns})
+
+    @property
+    def _columns(self) -> list[str]:
+        return [name for name in self.__dataclass_fields__ if name != "notes"]
 
     def to_frame(self) -> pd.DataFrame:
         """One row per sheet resistance."""
         import pandas as pd
 
-        return pd.DataFrame({name: getattr(self, name) for name in self.__dataclass_fields__})
+        return pd.DataFrame({name: getattr(self, name) for name in self._columns})
+
+    def plot(self, ax: Any = None) -> Any:
+        """Fill factor against sheet resistance, on a matplotlib Axes."""
+        ax = axes(ax)
+        order = np.argsort(self.sheet_resistance_ohm_sq)
+        ax.plot(self.sheet_resistance_ohm_sq[order], self.fill_factor[order])
+        ax.set_xscale("log")
+        ax.set_ylim(0.0, 1.0)
+        ax.set_xlabel("sheet resistance (ohm/sq)")
+        ax.set_ylabel("fill factor")
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.to_frame().to_html(index=False))
 
 
 class Device:

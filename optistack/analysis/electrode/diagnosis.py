@@ -15,21 +15,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, positive, read_only
-from optistack.analysis.electrode.curves import axes
+from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell
+from optistack.analysis.electrode.common import axes, axis_label, place, positive, read_only
 from optistack.analysis.electrode.device import Device, require_strip
+from optistack.analysis.electrode.evidence import LABEL, Verdict, verdict_of, weigh
 from optistack.analysis.electrode.fit import (
     CurveFit,
     Extra,
     ModelFit,
     Parameters,
-    weigh,
 )
 from optistack.analysis.electrode.geometry import Strip
 from optistack.analysis.electrode.life import ResistanceSeries
 from optistack.analysis.electrode.measured import JVSeries, jv_figures
 from optistack.analysis.electrode.mobility import TransientMobility, mobility_shares
-from optistack.analysis.electrode.verdict import LABEL, Verdict, verdict_of
 from optistack.errors import OptistackError
 
 if TYPE_CHECKING:
@@ -76,6 +75,8 @@ class Diagnosis:
         Parts of ln(P / P_first) in the model that describes the curves best, switched on in this
         order: sheet resistance, photocurrent, open-circuit voltage, the extra term; "not
         described" is the rest of the measured change.
+    bulk_share : (t,) array
+        Power share of (b), the fit with the better bulk term.
     mobility_share : (t,) array or None
         Power share that the transient mobility would leave, at the first sheet resistance.
     mobility_and_sheet_share : (t,) array or None
@@ -96,6 +97,7 @@ class Diagnosis:
     fits: Mapping[Extra, ModelFit]
     verdict: Verdict
     budget: Mapping[str, Real]
+    bulk_share: Real
     mobility_share: Real | None
     mobility_and_sheet_share: Real | None
     notes: tuple[str, ...] = ()
@@ -107,8 +109,8 @@ class Diagnosis:
         """Plain sentences about the last curve of the series."""
         at, axis = self.series.position[-1], self.series.axis
         loss = 1.0 - self.measured_share[-1]
-        start = f"the value at {axis} = {self.series.position[0]:g}"
-        out = [f"At {axis} = {at:g} the cell has lost {100 * loss:.1f} % of {start}."]
+        start = f"the value at {place(axis, self.series.position[0])}"
+        out = [f"At {place(axis, at)} the cell has lost {100 * loss:.1f} % of {start}."]
         if math.isfinite(self.explained[-1]):
             band = sorted((1.0 - self.sheet_share_low[-1], 1.0 - self.sheet_share_high[-1]))
             between = (
@@ -186,17 +188,11 @@ class Diagnosis:
         ax.plot(x, self.measured_share, "o", label="measured")
         ax.fill_between(x, self.sheet_share_low, self.sheet_share_high, alpha=0.2)
         ax.plot(x, self.sheet_share, label="(a) measured sheet resistance alone")
-        fitted = np.exp(
-            sum(
-                (part for cause, part in self.budget.items() if cause != "not described"),
-                np.zeros_like(x),
-            )
-        )
-        ax.plot(x, fitted, "--", label="best fit")
+        ax.plot(x, self.bulk_share, "--", label=f"(b) fit: sheet {LABEL[self.verdict.bulk]}")
         if self.mobility_share is not None:
             ax.plot(x, self.mobility_share, ":", label="by transient mobility")
         ax.set_ylim(0.0, 1.1)
-        ax.set_xlabel(self.series.axis)
+        ax.set_xlabel(axis_label(self.series.axis))
         ax.set_ylabel("power, share of the first")
         ax.legend()
         return ax
@@ -298,6 +294,8 @@ def diagnose(
         alone = mobility_shares(fresh, geometry, unchanged, mobility, built_in)
         both = mobility_shares(fresh, geometry, sheet, mobility, built_in)
     best = min(fits.values(), key=lambda f: f.aicc)
+    verdict = verdict_of(fits, current_sd_ma_cm2, len(series.position) - 1)
+    bulk = problem.power(fits[verdict.bulk].parameters)
     return Diagnosis(
         series=series,
         sheet_resistance_ohm_sq=sheet,
@@ -311,11 +309,12 @@ def diagnose(
         explained=explained,
         changes=_changes(series, fresh, geometry, sheet),
         fits=fits,
-        verdict=verdict_of(fits, current_sd_ma_cm2, len(series.position) - 1),
+        verdict=verdict,
         budget=_budget(problem, best, share),
+        bulk_share=bulk / bulk[0],
         mobility_share=alone,
         mobility_and_sheet_share=both,
-        notes=tuple(notes),
+        notes=(*series.notes, *notes),
     )
 
 
@@ -386,17 +385,12 @@ def _budget(problem: CurveFit, best: ModelFit, measured: Real) -> dict[str, Real
     if best.name != "none":
         steps.append((LABEL[best.name].removeprefix("and "), ("collection", "series", "shunt")))
 
-    def log_power(values: dict[str, Real]) -> Real:
-        law = Parameters(**values).law(problem.series.temperature_k, problem.built_in)
-        device = Device(law, problem.geometry, np.exp(values["log_sheet"]))
-        return np.asarray(np.log(device.points().power_mw_cm2))
-
     out: dict[str, Real] = {}
-    before = log_power(first)
+    before = np.log(problem.power(Parameters(**first)))
     start = before
     for cause, fields in steps:
         first |= {f: getattr(p, f) for f in fields}
-        now = log_power(first)
+        now = np.log(problem.power(Parameters(**first)))
         out[cause] = now - before
         before = now
     out["not described"] = np.log(measured) - (before - start)

@@ -8,14 +8,13 @@ extra term may be free in every curve but the first.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.stats import chi2
 
 from optistack.analysis.electrode.cell import V_PER_K, V_PER_MA_OHM, DiodeLaw, diode_law
 from optistack.analysis.electrode.device import Device
@@ -75,6 +74,8 @@ class ModelFit:
         Of the extra term: V_c [V], resistance [ohm cm2] or conductance [mS/cm2]; 0 in the first.
     extra_sd : (t,) array
         Standard error.
+    log_sheet_sd : (t,) array
+        Standard error of ln R_sq; 0 where it was held.
     free : int
         Number of free parameters, the variance included where it is estimated.
     points : int
@@ -92,6 +93,7 @@ class ModelFit:
     parameters: Parameters
     extra: Real
     extra_sd: Real
+    log_sheet_sd: Real
     free: int
     points: int
     effective_points: float
@@ -147,6 +149,11 @@ class CurveFit:
         self.jsc, self.voc = jsc, series.figure("voc_v")
         self.scale = 1e-3 * float(jsc.max()) if current_sd_ma_cm2 is None else current_sd_ma_cm2
 
+    def power(self, p: Parameters) -> Real:
+        """Largest power of every curve (t,) [mW/cm2]."""
+        law = p.law(self.series.temperature_k, self.built_in)
+        return Device(law, self.geometry, np.exp(p.log_sheet)).points().power_mw_cm2
+
     def fit(self, extra: Extra, start: Parameters | None = None) -> ModelFit:
         """Fit one model.
 
@@ -193,12 +200,16 @@ class CurveFit:
             else self.current_sd**2
         )
         covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance / scale**2
-        extra, extra_sd = layout.extras(x, np.sqrt(np.maximum(np.diag(covariance), 0.0)))
+        sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        extra, extra_sd = layout.extras(x, sd)
+        log_sheet_sd = np.zeros(self.n)
+        log_sheet_sd[layout.moving] = sd[layout.at_sheet :] * self.sd[layout.moving]
         return ModelFit(
             name=layout.extra,
             parameters=parameters,
             extra=extra,
             extra_sd=extra_sd,
+            log_sheet_sd=log_sheet_sd,
             free=layout.counted + (1 if self.current_sd is None else 0),
             points=self.points,
             effective_points=float(self.points),
@@ -247,6 +258,8 @@ class _Layout:
         x[self.at_voc : self.at_extra] = p.voc
         x[self.at_extra : self.at_sheet] = 0.01
         if known is not None:
+            move = (known.log_sheet - np.log(p.sheet))[self.moving] / p.sd[self.moving]
+            x[self.at_sheet :] = move
             x[:3] = (
                 np.log(known.ideality[0]),
                 max(known.shunt[0] / self.conductance, 1e-4),
@@ -349,63 +362,3 @@ class _Layout:
                     out[row_of[t][keep], places[t]] = slope[t][keep]
         out[p.points :, self.at_sheet :] = np.eye(int(self.moving.sum()))
         return out
-
-
-def weigh(fits: list[ModelFit], current_sd: float | None) -> list[ModelFit]:
-    """AICc of models of the same readings, on what the readings are really worth.
-
-    Residuals of neighbouring readings that are alike (lag-one correlation rho, from the model that
-    fits best) carry the information of n (1 - rho) / (1 + rho) independent ones.
-    """
-    best = min(fits, key=lambda f: f.residual_rms_ma_cm2)
-    rho = _correlation(best.residuals)
-    n = best.points
-    worth = n * (1.0 - rho) / (1.0 + rho) if rho > 2.0 / math.sqrt(n) else float(n)
-    most = max(f.free for f in fits)
-    if worth <= most + 1:
-        # AICc has no value here; the evidence is stated as none.
-        worth = most + 2.0
-    out = []
-    for f in fits:
-        squares = f.residual_rms_ma_cm2**2 * n
-        misfit = (
-            worth * math.log(squares / n)
-            if current_sd is None
-            else squares / current_sd**2 * worth / n
-        )
-        k = f.free
-        aicc = misfit + 2 * k + 2 * k * (k + 1) / (worth - k - 1)
-        variance = best.residual_rms_ma_cm2**2 if current_sd is None else current_sd**2
-        out.append(replace(f, effective_points=worth, chi_squared=squares / variance, aicc=aicc))
-    return out
-
-
-def likelihood_ratio(plain: ModelFit, richer: ModelFit, current_sd: float | None) -> float:
-    """Twice the gain in log likelihood, on effective readings."""
-    worth = richer.effective_points
-    a, b = plain.residual_rms_ma_cm2**2, richer.residual_rms_ma_cm2**2
-    if current_sd is None:
-        return worth * math.log(a / b)
-    return (a - b) / current_sd**2 * worth
-
-
-def boundary_p_value(ratio: float, terms: int) -> float:
-    """Chance of such a ratio when ``terms`` non-negative terms are all zero.
-
-    Each term is at its limit in half of the cases: a binomial mixture of chi-squared laws (S. G.
-    Self and K.-Y. Liang, J. Am. Stat. Assoc. 82 (1987) 605; reference from memory).
-    """
-    if ratio <= 0:
-        return 1.0
-    return float(
-        sum(math.comb(terms, j) * 0.5**terms * chi2.sf(ratio, j) for j in range(1, terms + 1))
-    )
-
-
-def _correlation(residuals: tuple[Real, ...]) -> float:
-    together, alone = 0.0, 0.0
-    for row in residuals:
-        r = row[np.isfinite(row)]
-        together += float(r[1:] @ r[:-1])
-        alone += float(r @ r)
-    return min(max(together / alone, 0.0), 0.98) if alone > 0 else 0.0

@@ -10,7 +10,7 @@ from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from optistack.analysis.electrode.cell import not_negative, positive
+from optistack.analysis.electrode.common import not_negative, positive
 from optistack.errors import OptistackError
 
 Contact = Literal["same", "opposite"]

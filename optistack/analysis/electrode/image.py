@@ -19,16 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
-from optistack.analysis.electrode.cell import (
-    V_PER_K,
-    V_PER_MA_OHM,
-    Cell,
-    laws,
-    not_negative,
-    positive,
-    read_only,
-)
-from optistack.analysis.electrode.curves import axes
+from optistack.analysis.electrode.cell import V_PER_K, V_PER_MA_OHM, Cell, laws
+from optistack.analysis.electrode.common import axes, not_negative, positive, read_only
 from optistack.analysis.electrode.line import solve_line
 from optistack.analysis.electrode.repeat import ProfileFit, periodic_share
 from optistack.errors import OptistackError

@@ -10,14 +10,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optistack.analysis.electrode.cell import Cell, read_only
-from optistack.analysis.electrode.curves import axes, geometry_notes, operating_points
+from optistack.analysis.electrode.cell import Cell
+from optistack.analysis.electrode.common import axes, axis_label, axis_words, place, read_only
+from optistack.analysis.electrode.curves import geometry_notes, operating_points
 from optistack.analysis.electrode.device import OperatingPoints
+from optistack.analysis.electrode.files import read_columns_named
 from optistack.analysis.electrode.geometry import Geometry
 from optistack.analysis.electrode.power import (
     LEVELS,
@@ -106,6 +109,30 @@ class ResistanceSeries:
             self.high_ohm_sq < self.sheet_resistance_ohm_sq
         ):
             raise OptistackError("the limits of a sheet resistance must enclose its value")
+
+    @classmethod
+    def read(cls, path: str | Path) -> ResistanceSeries:
+        """From a CSV file: the first column is the axis, its heading ("time_h") the axis' name.
+
+        The others are ``sheet_resistance_ohm_sq`` and, when known, ``low_ohm_sq`` and
+        ``high_ohm_sq``.
+
+        Raises
+        ------
+        OptistackError
+            A column that is missing; values as above.
+        """
+        axis, columns = read_columns_named(
+            path,
+            {"sheet_resistance_ohm_sq": True, "low_ohm_sq": False, "high_ohm_sq": False},
+        )
+        return cls(
+            columns[axis],
+            columns["sheet_resistance_ohm_sq"],
+            columns.get("low_ohm_sq"),
+            columns.get("high_ohm_sq"),
+            axis=axis,
+        )
 
     @property
     def has_range(self) -> bool:
@@ -205,7 +232,8 @@ class PowerLife:
 
     def summary(self) -> list[str]:
         """Plain sentences, each with its start value."""
-        unit = self.series.axis
+        unit = axis_words(self.series.axis)[1]
+        unit = f" {unit}" if unit else f" ({axis_words(self.series.axis)[0]})"
         out = []
         for name, life in self.lifetimes.items():
             early = ""
@@ -214,11 +242,10 @@ class PowerLife:
             elif life.bound is None and life.has_range:
                 high = f"{life.high:.3g}" if math.isfinite(life.high) else "beyond the series"
                 early = f" ({life.low:.3g} to {high})"
-            number = f"not reached within {life.value:.3g}" if life.bound else f"{life.value:.3g}"
-            out.append(
-                f"{name} = {number}{early}, {unit} counted from the start; "
-                f"start value: {self.start_name}."
-            )
+            number = f"{life.value:.3g}{unit}"
+            if life.bound:
+                number = f"not reached within {number}"
+            out.append(f"{name} = {number}{early} from the start; start value: {self.start_name}.")
         if self.knee.warning:
             out.append(self.knee.warning)
             if math.isfinite(self.outlook.growth):
@@ -226,7 +253,7 @@ class PowerLife:
                 out.append(
                     f"A straight line through the last powers would put T80 at {flat}; the growth "
                     f"of the sheet resistance carried on puts it at {self.outlook.growth:.3g} "
-                    f"({unit}). Neither is measured."
+                    f"{unit.strip()}. Neither is measured."
                 )
         return out
 
@@ -268,7 +295,7 @@ class PowerLife:
             ax.axhline(level, color="0.8", linewidth=0.8)
         ax.axvline(self.start, color="0.6", linestyle=":", label=f"start: {self.start_name}")
         ax.set_ylim(0.0, 1.1)
-        ax.set_xlabel(self.series.axis)
+        ax.set_xlabel(axis_label(self.series.axis))
         ax.set_ylabel("power, share of the start value")
         ax.legend()
         return ax
@@ -312,7 +339,7 @@ def power_over_life(
     >>> series = ResistanceSeries([0, 500, 1000], [120, 400, 1600])
     >>> life = power_over_life(cell, ParallelFingers(pitch_mm=5), series)
     >>> print(life.summary()[1])
-    T80 = 723, time_h counted from the start; start value: initial (time_h = 0).
+    T80 = 723 h from the start; start value: initial (time 0 h).
     """
     shares = checked_levels(levels)
     start = float(series.position[0]) if burn_in is None else float(burn_in)
@@ -343,7 +370,7 @@ def power_over_life(
     level_ohm_sq = dict(zip(shares.tolist(), levels_at[0].tolist(), strict=True))
     span = float(series.position[-1]) - start
     first_start = starts.take(slice(0, 1))
-    start_name = f"{name} ({series.axis} = {start:g})"
+    start_name = f"{name} ({place(series.axis, start)})"
     last = series.sheet_resistance_ohm_sq[-1:]
     knee = knee_of(
         float(last[0]),

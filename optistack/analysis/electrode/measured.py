@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optistack.analysis.electrode.cell import fill_factor_limit, positive
-from optistack.analysis.electrode.curves import axes
+from optistack.analysis.electrode.cell import fill_factor_limit
+from optistack.analysis.electrode.common import axes, place, positive
+from optistack.analysis.electrode.files import read_jv
 from optistack.errors import OptistackError
 
 if TYPE_CHECKING:
@@ -21,6 +23,10 @@ Real = NDArray[np.float64]
 FEWEST_POINTS = 10
 # A fill factor may exceed the limit by this much of it: noise of a single reading.
 FF_TOLERANCE = 0.005
+# A short-circuit current above this multiple of the first is another light or another unit.
+MOST_RISE = 3.0
+# An open-circuit voltage above this is no single cell, or not in volts [V].
+HIGHEST_VOC_V = 10.0
 # Parts of the curve that figures are read from: |V| over Voc, |J| over Jsc, J V over its top.
 _NEAR_ZERO, _NEAR_VOC, _NEAR_MAXIMUM = 0.12, 0.35, 0.92
 
@@ -61,6 +67,8 @@ class JVSeries:
     temperature_k : float
     axis : str
         Name of ``position`` with its unit.
+    notes : tuple of str
+        How the curves were read.
 
     Raises
     ------
@@ -75,6 +83,7 @@ class JVSeries:
     figures: tuple[JVFigures, ...]
     temperature_k: float
     axis: str
+    notes: tuple[str, ...]
 
     def __init__(
         self,
@@ -84,6 +93,7 @@ class JVSeries:
         *,
         temperature_k: float = 298.15,
         axis: str = "time_h",
+        notes: Sequence[str] = (),
     ):
         positive("temperature", temperature_k, "K")
         where = np.array(position, dtype=float)
@@ -100,9 +110,16 @@ class JVSeries:
             )
         checked, figures = [], []
         for x, v, j in zip(where, voltages, currents, strict=True):
-            name = f"J-V curve at {axis} = {x:g}"
+            name = f"J-V curve at {place(axis, x)}"
             checked.append(_checked(v, j, name))
             figures.append(jv_figures(*checked[-1], temperature_k=temperature_k, name=name))
+            jump = figures[-1].jsc_ma_cm2 / figures[0].jsc_ma_cm2
+            if jump > MOST_RISE:
+                raise OptistackError(
+                    f"{name}: short-circuit current is {jump:.3g} times that of the first curve. "
+                    "Check that all curves have the same light and the same unit (1 A/m2 is "
+                    "0.1 mA/cm2)"
+                )
         for row in (where, *(a for pair in checked for a in pair)):
             row.setflags(write=False)
         for name, value in (
@@ -112,8 +129,36 @@ class JVSeries:
             ("figures", tuple(figures)),
             ("temperature_k", float(temperature_k)),
             ("axis", axis),
+            ("notes", tuple(notes)),
         ):
             object.__setattr__(self, name, value)
+
+    @classmethod
+    def read(
+        cls,
+        paths: Sequence[str | Path],
+        position: ArrayLike,
+        *,
+        temperature_k: float = 298.15,
+        axis: str = "time_h",
+        **options: Any,
+    ) -> JVSeries:
+        """From one file for every position; ``options`` are those of `read_jv`.
+
+        Raises
+        ------
+        OptistackError
+            As `read_jv` and `JVSeries`.
+        """
+        readings = [read_jv(path, **options) for path in paths]
+        return cls(
+            position,
+            [r.voltage_v for r in readings],
+            [r.current_density_ma_cm2 for r in readings],
+            temperature_k=temperature_k,
+            axis=axis,
+            notes=[note for r in readings for note in r.notes],
+        )
 
     def figure(self, name: str) -> Real:
         """One of the figures of all curves (t,)."""
@@ -131,7 +176,7 @@ class JVSeries:
         """All curves on a matplotlib Axes."""
         ax = axes(ax)
         for x, v, j in zip(self.position, self.voltage_v, self.current_density_ma_cm2, strict=True):
-            ax.plot(v, j, label=f"{self.axis} = {x:g}")
+            ax.plot(v, j, label=place(self.axis, x))
         ax.axhline(0.0, color="0.7", linewidth=0.8)
         ax.set_xlabel("voltage (V)")
         ax.set_ylabel("current density (mA/cm2)")
@@ -190,6 +235,11 @@ def jv_figures(
         raise OptistackError(
             f"{name}: open-circuit voltage is {rough:.3g} V: the cell gives no power. A dark "
             "curve, a short, or a wrong sign of the voltage"
+        )
+    if rough > HIGHEST_VOC_V:
+        raise OptistackError(
+            f"{name}: open-circuit voltage is {rough:.3g} V, too much for one cell. Check the "
+            "unit: voltages are in V, not in mV"
         )
     zero = np.abs(v) <= _NEAR_ZERO * rough
     if np.count_nonzero(zero) >= 3 and v[zero].min() <= 0 <= v[zero].max():

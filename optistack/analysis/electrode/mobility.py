@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optistack.analysis.electrode.cell import Cell, Collection, laws, positive
+from optistack.analysis.electrode.cell import Cell, Collection, laws
+from optistack.analysis.electrode.common import positive
 from optistack.analysis.electrode.device import Device
 from optistack.analysis.electrode.geometry import Strip
 from optistack.errors import OptistackError

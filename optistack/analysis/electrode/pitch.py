@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
-from optistack.analysis.electrode.cell import Cell, laws, positive
-from optistack.analysis.electrode.curves import axes, geometry_notes
+from optistack.analysis.electrode.cell import Cell, laws
+from optistack.analysis.electrode.common import axes, positive
+from optistack.analysis.electrode.curves import geometry_notes
 from optistack.analysis.electrode.device import Device, replace_pitch
 from optistack.analysis.electrode.geometry import CounterElectrode, ParallelFingers
 from optistack.analysis.electrode.life import ResistanceSeries

@@ -9,7 +9,7 @@ give an extrapolated current, three its error.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -44,18 +44,12 @@ class PlateSolution:
     ----------
     current, slope, error, balance : (voltage,) arrays
         As in `line.LineSolution`; the current is extrapolated from two grids.
-    x_cm, y_cm : arrays
-    voltage_v : (voltage, x, y) array
-        On the finest grid used.
     """
 
     current: Real
     slope: Real
     error: Real
     balance: Real
-    x_cm: Real
-    y_cm: Real
-    voltage_v: Real
 
 
 def solve_plate(
@@ -76,12 +70,14 @@ def solve_plate(
     OptistackError
         When Newton's iteration does not end.
     """
+    out = PlateSolution(*(np.zeros(len(v_app)) for _ in range(4)))
+    going = np.arange(len(v_app))
     n = COARSEST
     coarse = _Grid(law, plate, sheet_resistance_ohm_sq, n).solve(law, v_app, None)
     before: Real | None = None
-    while True:
+    while len(going):
         n *= 2
-        fine = _Grid(law, plate, sheet_resistance_ohm_sq, n).solve(law, v_app, coarse)
+        fine = _Grid(law, plate, sheet_resistance_ohm_sq, n).solve(law, v_app[going], coarse)
         current = (4.0 * fine.current - coarse.current) / 3.0
         scale = np.maximum(np.abs(current), law.diode_voltage * fine.slope)
         # What is extrapolated is of fourth order: a change is 15 times the error that it leaves.
@@ -91,11 +87,12 @@ def solve_plate(
             if before is None
             else np.abs(current - before) * 2.0 / 15.0
         )
-        if np.all(error <= rtol * scale) or n >= FINEST:
-            return PlateSolution(
-                current, fine.slope, error, fine.balance, fine.x_cm, fine.y_cm, fine.voltage_v
-            )
-        before, coarse = current, fine
+        done = (error <= rtol * scale) | (n >= FINEST)
+        at = going[done]
+        out.current[at], out.slope[at] = current[done], fine.slope[done]
+        out.error[at], out.balance[at] = error[done], fine.balance[done]
+        going, before, coarse = going[~done], current[~done], fine.take(~done)
+    return out
 
 
 def lumped_resistance(plate: Plate, sheet_resistance_ohm_sq: float) -> float:
@@ -121,6 +118,16 @@ class _Solved:
     x_cm: Real
     y_cm: Real
     voltage_v: Real
+
+    def take(self, some: NDArray[np.bool_]) -> _Solved:
+        """Some of the voltages."""
+        return replace(
+            self,
+            current=self.current[some],
+            slope=self.slope[some],
+            balance=self.balance[some],
+            voltage_v=self.voltage_v[some],
+        )
 
 
 class _Grid:

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
-from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, read_only
+from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell
+from optistack.analysis.electrode.common import axes, read_only
 from optistack.analysis.electrode.curves import (
-    axes,
     geometry_notes,
     lumped_resistance_ohm_cm2,
     operating_points,

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from optistack.analysis.electrode.fit import (
-    Extra,
-    ModelFit,
-    boundary_p_value,
-    likelihood_ratio,
-)
+from optistack.analysis.electrode.fit import Extra, ModelFit
 from optistack.errors import OptistackError
+
+Real = NDArray[np.float64]
 
 # Bulk terms are what (b) stands for; the shunt stands beside them.
 BULK: tuple[Extra, ...] = ("collection", "transport")
@@ -129,3 +129,63 @@ def verdict_of(fits: Mapping[Extra, ModelFit], current_sd: float | None, terms: 
         adequate,
         sentence,
     )
+
+
+def weigh(fits: list[ModelFit], current_sd: float | None) -> list[ModelFit]:
+    """AICc of models of the same readings, on what the readings are really worth.
+
+    Residuals of neighbouring readings that are alike (lag-one correlation rho, from the model that
+    fits best) carry the information of n (1 - rho) / (1 + rho) independent ones.
+    """
+    best = min(fits, key=lambda f: f.residual_rms_ma_cm2)
+    rho = _correlation(best.residuals)
+    n = best.points
+    worth = n * (1.0 - rho) / (1.0 + rho) if rho > 2.0 / math.sqrt(n) else float(n)
+    most = max(f.free for f in fits)
+    if worth <= most + 1:
+        # AICc has no value here; the evidence is stated as none.
+        worth = most + 2.0
+    out = []
+    for f in fits:
+        squares = f.residual_rms_ma_cm2**2 * n
+        misfit = (
+            worth * math.log(squares / n)
+            if current_sd is None
+            else squares / current_sd**2 * worth / n
+        )
+        k = f.free
+        aicc = misfit + 2 * k + 2 * k * (k + 1) / (worth - k - 1)
+        variance = best.residual_rms_ma_cm2**2 if current_sd is None else current_sd**2
+        out.append(replace(f, effective_points=worth, chi_squared=squares / variance, aicc=aicc))
+    return out
+
+
+def likelihood_ratio(plain: ModelFit, richer: ModelFit, current_sd: float | None) -> float:
+    """Twice the gain in log likelihood, on effective readings."""
+    worth = richer.effective_points
+    a, b = plain.residual_rms_ma_cm2**2, richer.residual_rms_ma_cm2**2
+    if current_sd is None:
+        return worth * math.log(a / b)
+    return (a - b) / current_sd**2 * worth
+
+
+def boundary_p_value(ratio: float, terms: int) -> float:
+    """Chance of such a ratio when ``terms`` non-negative terms are all zero.
+
+    Each term is at its limit in half of the cases: a binomial mixture of chi-squared laws (S. G.
+    Self and K.-Y. Liang, J. Am. Stat. Assoc. 82 (1987) 605; reference from memory).
+    """
+    if ratio <= 0:
+        return 1.0
+    return float(
+        sum(math.comb(terms, j) * 0.5**terms * chi2.sf(ratio, j) for j in range(1, terms + 1))
+    )
+
+
+def _correlation(residuals: tuple[Real, ...]) -> float:
+    together, alone = 0.0, 0.0
+    for row in residuals:
+        r = row[np.isfinite(row)]
+        together += float(r[1:] @ r[:-1])
+        alone += float(r @ r)
+    return min(max(together / alone, 0.0), 0.98) if alone > 0 else 0.0
