@@ -35,8 +35,12 @@ QUANTITIES: Mapping[str, bool] = {
     "photocurrent_density_ma_cm2": False,
     "relative_power": False,
 }
+FRACTIONS = ("transmittance", "relative_power")
 ROLES = ("lit", "dark", "dry")
 CENSORED = {"": 0, "at_least": 1, "at_most": -1}
+# Above this a fraction is taken for per cent, and a Celsius temperature for kelvin.
+_LARGEST_FRACTION = 1.5
+_HOTTEST_C = 250.0
 NORMAL_95 = 1.959963984540054
 # Start values that differ by more than this are taken for mixed units.
 _LARGEST_SPREAD = 100.0
@@ -282,6 +286,13 @@ class AgeingData:
                 f"{self.name}: some specimens state the sd of their readings and some do not; give "
                 "all of them, or sd for the rest"
             )
+        if self.quantity in FRACTIONS:
+            for s in self.specimens:
+                if s.values.max() > _LARGEST_FRACTION:
+                    raise OptistackError(
+                        f"{self.name}: specimen {s.name} reads {s.values.max():g}, but "
+                        f"{self.quantity} is a fraction, not per cent"
+                    )
         starts = {s.name: float(s.values[0]) for s in self.specimens}
         low, high = min(starts, key=lambda n: starts[n]), max(starts, key=lambda n: starts[n])
         if starts[high] > _LARGEST_SPREAD * starts[low]:
@@ -494,15 +505,23 @@ _NUMBER_COLUMNS = (
 )
 
 
-def read_ageing(path: str | Path, *, sd: float | None = None, dose_unit: str = "h") -> AgeingData:
+def read_ageing(
+    path: str | Path, *, sd: float | None = None, dose_unit: str | None = None
+) -> AgeingData:
     """Read specimens from a CSV file with one row per reading.
 
-    Columns: ``specimen``, ``hours``, one of `QUANTITIES`, and as needed ``role``, ``group``,
-    ``absorbed_rate``, ``temperature_c``, ``censored`` (at_least, at_most), ``excluded`` (the
-    reason), ``sd`` (of the reading, in its unit),
-    ``rim_loss_share``, ``centre_loss_share``, ``loss_share_sd``. Lines that begin with #
-    are comments; "# invented: true" marks invented data, "# sd: 0.02" states the noise of all
-    readings (of the logarithm).
+    Columns: ``specimen``, ``hours``, one of `QUANTITIES`, and as needed ``role`` (lit, dark, dry),
+    ``group``, ``absorbed_rate``, ``temperature_c``, ``sd`` (of the reading, in its unit),
+    ``censored`` (at_least, at_most), ``excluded`` (the reason), ``rim_loss_share``,
+    ``centre_loss_share``, ``loss_share_sd``. Lines that begin with # are comments; of them
+    "# invented: true" marks invented data, "# sd: 0.02" states the noise of all readings (of the
+    logarithm) and "# dose_unit: ..." names what absorbed_rate times hours is counted in.
+
+    Parameters
+    ----------
+    path : str or Path
+    sd, dose_unit : optional
+        As in `AgeingData`; what the file states when not given.
 
     Raises
     ------
@@ -544,9 +563,9 @@ def read_ageing(path: str | Path, *, sd: float | None = None, dose_unit: str = "
         tuple(specimens),
         quantity,
         sd=sd,
-        dose_unit=dose_unit,
+        dose_unit=dose_unit or stated.get("dose_unit", "h"),
         name=path.stem,
-        invented=stated.get("invented") == "true",
+        invented=stated.get("invented", "").lower() == "true",
     )
 
 
@@ -613,7 +632,20 @@ def _specimen(name: str, records: list[dict[str, str]], quantity: str, path: Pat
             f"role {role!r} is not one of {', '.join(ROLES)}", path, int(records[0]["line"])
         )
     celsius = single("temperature_c")
+    if celsius is not None and celsius > _HOTTEST_C:
+        raise TableError(
+            f"temperature_c of specimen {name} is {celsius:g}; give degrees Celsius, not kelvin",
+            path,
+            int(records[0]["line"]),
+        )
     rate = single("absorbed_rate")
+    if rate is None and role == "lit" and "absorbed_rate" in records[0]:
+        raise TableError(
+            f"absorbed_rate of specimen {name} is empty; give it for every lit specimen or leave "
+            "the column out",
+            path,
+            int(records[0]["line"]),
+        )
     return Specimen(
         name=name,
         hours=np.array(column("hours")),
