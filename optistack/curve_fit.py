@@ -31,6 +31,7 @@ from optistack.value import Value
 Real = NDArray[np.float64]
 
 _SMALLEST_FRACTION = 1e-12
+_DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
 _HETEROGENEITY_P = 0.10
 # What is known of a shape before any data: within a factor exp(+-1.5) of the usual. Data that say
 # anything about a shape outweigh it; without it a shape that they do not need runs away to 0.
@@ -248,21 +249,59 @@ class CurveFit:
         if all(one is law for one, _ in laws):
             laws = [(law, np.ones(hours.size, dtype=bool))]
 
-        def predict(theta: Real) -> Real:
-            exponent = theta[:, :1] + theta[:, a:b] @ explain.T
-            if random:
-                exponent = exponent + theta[:, d:] @ one_hot.T
+        def log_left(exponent: Real, log_shape: Real) -> Real:
+            """Logarithm of the share left by light, (batch, point)."""
             x = np.exp(np.clip(exponent, -80.0, 80.0)) * (dose / norm)
-            shape = [np.exp(np.clip(theta[:, 1 + j, None], -30.0, 30.0)) for j in range(a - 1)]
+            shape = [np.exp(np.clip(log_shape[:, j, None], -30.0, 30.0)) for j in range(a - 1)]
             left = np.empty(x.shape)
             for one, rows in laws:
                 left[:, rows] = one.fraction(x[:, rows], shape)
             # Below the smallest share a straight line goes on, so that a fit finds its way back.
             low = _SMALLEST_FRACTION
-            safe = np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low
-            log_y = theta[:, c:d][:, which] + safe - theta[:, b:c] @ dark_map.T
+            return np.asarray(np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low)
+
+        def log_rate(theta: Real) -> Real:
+            exponent = theta[:, :1] + theta[:, a:b] @ explain.T
+            return exponent + theta[:, d:] @ one_hot.T if random else exponent
+
+        def log_reading(theta: Real) -> Real:
+            light = log_left(log_rate(theta), theta[:, 1:a])
+            return np.asarray(theta[:, c:d][:, which] + light - theta[:, b:c] @ dark_map.T)
+
+        def predict(theta: Real) -> Real:
+            log_y = log_reading(theta)
             out = np.where(log_scale, log_y, np.exp(np.minimum(log_y, 600.0)))
             return np.column_stack([out, theta[:, d:], theta[:, 1:a]])
+
+        start_of = (which[:, None] == np.arange(len(entries))).astype(float)
+
+        def slopes(theta: Real) -> Real:
+            # All rates act through one exponent: one difference serves them all.
+            exponent, log_shape, h = log_rate(theta), theta[:, 1:a], _DIFFERENCE
+            steep = (log_left(exponent + h, log_shape) - log_left(exponent - h, log_shape)) / (
+                2 * h
+            )
+            points, size = hours.size, theta.shape[1]
+            out = np.zeros((len(theta), points + size - d + a - 1, size))
+            top = out[:, :points]
+            top[:, :, 0] = steep
+            for j in range(a - 1):
+                moved = log_shape.copy()
+                moved[:, j] += h
+                above = log_left(exponent, moved)
+                moved[:, j] -= 2 * h
+                top[:, :, 1 + j] = (above - log_left(exponent, moved)) / (2 * h)
+            top[:, :, a:b] = steep[..., None] * explain
+            top[:, :, b:c] = -dark_map
+            top[:, :, c:d] = start_of
+            if random:
+                top[:, :, d:] = steep[..., None] * one_hot
+            if not log_scale.all():
+                y = np.exp(np.minimum(log_reading(theta), 600.0))
+                top *= np.where(log_scale, 1.0, y)[..., None]
+            for row, column in enumerate([*range(d, size), *range(1, a)]):
+                out[:, points + row, column] = 1.0
+            return out
 
         observed = np.where(log_scale, np.log(values), values)
         names = (
@@ -282,7 +321,15 @@ class CurveFit:
         )
         flags = np.concatenate([flags, np.zeros(extra, dtype=flags.dtype)])
         problem = Problem(
-            predict, observed, sigma, names, flags, sigma_known=known, extra=extra, prior=a - 1
+            predict,
+            observed,
+            sigma,
+            names,
+            flags,
+            sigma_known=known,
+            extra=extra,
+            prior=a - 1,
+            slopes=slopes,
         )
         begin = []
         # A loss of some tenths over the tested dose, and ten times more or less.
@@ -344,16 +391,23 @@ class CurveFit:
 def _shifted(result: Fit, norm: float) -> Fit:
     """The rate constant per unit of dose: a shift of log k, in prediction and parameters alike."""
     shift = np.log(norm)
-    inner = result.problem.predict
+    inner, inner_slopes = result.problem.predict, result.problem.slopes
+
+    def moved(theta: Real) -> Real:
+        out = np.array(theta, dtype=float)
+        out[:, 0] += shift
+        return out
 
     def predict(theta: Real) -> Real:
-        moved = np.array(theta, dtype=float)
-        moved[:, 0] += shift
-        return inner(moved)
+        return inner(moved(theta))
+
+    slopes = None if inner_slopes is None else lambda theta: inner_slopes(moved(theta))
 
     theta = result.theta.copy()
     theta[0] -= shift
-    return replace(result, problem=replace(result.problem, predict=predict), theta=theta)
+    return replace(
+        result, problem=replace(result.problem, predict=predict, slopes=slopes), theta=theta
+    )
 
 
 # Laws whose criterion is within this of the best are not ruled out (K. P. Burnham, D. R. Anderson,

@@ -63,6 +63,9 @@ class Problem:
         counted as readings.
     prior : int
         The last of them, which do not enter the likelihood that compares models either.
+    slopes : callable, optional
+        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter); by
+        differences when not given, which takes twice as many predictions as there are parameters.
     """
 
     predict: Callable[[Real], Real]
@@ -73,6 +76,7 @@ class Problem:
     sigma_known: bool = False
     extra: int = 0
     prior: int = 0
+    slopes: Callable[[Real], Real] | None = None
 
     def deviations(self, theta: Real, scale: float, observed: Real | None = None) -> Real:
         """Whatever is squared and summed: (batch, point), censored points by their likelihood."""
@@ -87,9 +91,34 @@ class Problem:
                 out[:, -self.extra :] *= scale
         return np.asarray(out)
 
+    def deviation_slopes(self, theta: Real, scale: float) -> Real:
+        """Derivatives of `deviations`, (batch, point, parameter)."""
+        if self.slopes is None:
+            rows = np.arange(len(theta))
+            return _jacobian(lambda th, _: self.deviations(th, scale), theta, rows)
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
+            out = self.slopes(theta) / -self.sigma[:, None]
+            if self.censored is not None and self.censored.any():
+                at = np.flatnonzero(self.censored)
+                plain = (self.observed[at] - self.predict(theta)[:, at]) / self.sigma[at]
+                inside = -self.censored[at] * plain / scale
+                log_share = special.log_ndtr(inside)
+                # d/du of scale sqrt(-2 ln Phi(-c u / scale)); 0 deep inside the limit.
+                ratio = np.exp(-(inside**2) / 2 - log_share) / np.sqrt(2 * np.pi)
+                factor = self.censored[at] * ratio / np.sqrt(-2 * log_share)
+                out[:, at] *= np.where(log_share < 0, factor, 0.0)[..., None]
+            if self.extra:
+                out[:, -self.extra :] *= scale
+        return np.where(np.isfinite(out), out, 0.0)
+
 
 def minimise(
-    residuals: Residuals, start: Real, *, iterations: int = _ITERATIONS, tolerance: float = 1e-13
+    residuals: Residuals,
+    start: Real,
+    *,
+    slopes: Residuals | None = None,
+    iterations: int = _ITERATIONS,
+    tolerance: float = 1e-13,
 ) -> tuple[Real, Real]:
     """Levenberg-Marquardt, each row of ``start`` by itself.
 
@@ -99,6 +128,9 @@ def minimise(
         (theta (batch, parameter), row (batch,)) -> (batch, point); ``row`` says which row of
         ``start`` each set belongs to.
     start : (batch, parameter) array
+    slopes : callable, optional
+        As ``residuals``, their derivatives (batch, point, parameter); by differences when not
+        given.
     tolerance : float
         Relative gain of a step that is no gain any more.
 
@@ -119,9 +151,13 @@ def minimise(
         at = np.flatnonzero(busy)
         if not at.size:
             break
-        jacobian = _jacobian(residuals, theta[at], at)
-        normal = np.einsum("bmi,bmj->bij", jacobian, jacobian)
-        slope = np.einsum("bmi,bm->bi", jacobian, current[at])
+        if slopes is None:
+            jacobian = _jacobian(residuals, theta[at], at)
+        else:
+            jacobian = slopes(theta[at], at)
+        across = np.swapaxes(jacobian, 1, 2)
+        normal = across @ jacobian
+        slope = (across @ current[at][..., None])[..., 0]
         diagonal = np.einsum("bii->bi", normal)
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
         damped = normal.copy()
@@ -287,7 +323,12 @@ class Fit:
                 away = stiffness * (quantity(theta) - targets[rows])
                 return np.column_stack([self.problem.deviations(theta, self.scale), away])
 
-            theta, _ = minimise(residuals, start, iterations=60, tolerance=1e-6)
+            def slopes(theta: Real, _: Index) -> Real:
+                own = self.problem.deviation_slopes(theta, self.scale)
+                away = stiffness * _gradients(quantity, theta)
+                return np.concatenate([own, away[:, None, :]], axis=1)
+
+            theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-6)
             cost = _squares(self.problem.deviations(theta, self.scale))
             got = sign * (quantity(theta) - best)
             fine = np.isfinite(cost) & np.isfinite(got) & (got > 0)
@@ -333,7 +374,11 @@ class Fit:
             return problem.deviations(theta, self.scale, sets[rows])
 
         start = np.broadcast_to(self.theta, (draws, self.theta.size))
-        theta, cost = minimise(residuals, start, tolerance=1e-8)
+
+        def slopes(theta: Real, _: Index) -> Real:
+            return problem.deviation_slopes(theta, self.scale)
+
+        theta, cost = minimise(residuals, start, slopes=slopes, tolerance=1e-8)
         values = quantity(theta)[np.isfinite(cost)]
         tail = (1 - confidence) / 2
         low, high = np.quantile(values, [tail, 1 - tail])
@@ -357,11 +402,13 @@ def _crossing(reached: list[float], roots: list[float], t: float) -> float:
 
 
 def _gradient(quantity: Quantity, theta: Real) -> Real:
-    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta))
-    moved = np.concatenate([theta + np.diag(step), theta - np.diag(step)])
-    values = quantity(moved)
-    out = (values[: theta.size] - values[theta.size :]) / (2 * step)
-    return np.asarray(np.where(np.isfinite(out), out, 0.0))
+    return np.asarray(_gradients(quantity, theta[None])[0])
+
+
+def _gradients(quantity: Quantity, theta: Real) -> Real:
+    """Derivatives of a quantity at every set of parameters, (batch, parameter)."""
+    rows = np.arange(len(theta))
+    return np.asarray(_jacobian(lambda th, _: quantity(th)[:, None], theta, rows)[:, 0])
 
 
 def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
@@ -395,7 +442,10 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
         def residuals(values: Real, _: Index, scale: float = scale) -> Real:
             return problem.deviations(values, scale)
 
-        theta, cost = minimise(residuals, starts, tolerance=1e-8)
+        def slopes(values: Real, _: Index, scale: float = scale) -> Real:
+            return problem.deviation_slopes(values, scale)
+
+        theta, cost = minimise(residuals, starts, slopes=slopes, tolerance=1e-8)
         if not np.isfinite(cost).any():
             raise OptistackError("the model gives no finite prediction at any start")
         best = theta[np.argmin(cost)]
@@ -404,13 +454,15 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
             break
         starts = best[None]
     final = scale
-    theta, cost = minimise(lambda values, _: problem.deviations(values, final), best[None])
+    theta, cost = minimise(
+        lambda values, _: problem.deviations(values, final),
+        best[None],
+        slopes=lambda values, _: problem.deviation_slopes(values, final),
+    )
     best = theta[0]
     value = float(_squares(problem.deviations(best[None], scale))[0])
     unknown = not problem.sigma_known or scale > 1.0
-    jacobian = _jacobian(
-        lambda th, _: problem.deviations(th, scale), best[None], np.zeros(1, dtype=np.intp)
-    )[0]
+    jacobian = problem.deviation_slopes(best[None], scale)[0]
     return Fit(
         problem=problem,
         theta=best,

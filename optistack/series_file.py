@@ -49,18 +49,6 @@ class SeriesFile:
         """Whether the file says that its numbers are made up."""
         return self.header.get("invented", "").lower() == "true"
 
-    def header_number(self, key: str) -> float:
-        """A number from the header.
-
-        Raises
-        ------
-        TableError
-            It is missing, or no finite number.
-        """
-        if key not in self.header:
-            raise TableError(f"a line '# {key}: ...' is missing above the columns", self.path)
-        return _number(self.header[key], key, self.path, None)
-
     def __getitem__(self, name: str) -> Real:
         return self.columns[name]
 
@@ -87,15 +75,11 @@ def read_series(
     """
     path = Path(path)
     text, digest = read_text(path)
-    header: dict[str, str] = {}
-    kept: list[tuple[int, str]] = []
-    for number, line in enumerate(text.splitlines(), 1):
-        if line.startswith("#"):
-            key, colon, value = line.lstrip("# ").partition(":")
-            if colon:
-                header[key.strip()] = value.strip()
-        elif line.strip():
-            kept.append((number, line))
+    kept = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.startswith("#")
+    ]
     wanted = ", ".join((*required, *(f"[{name}]" for name in optional)))
     if len(kept) < 2:
         raise TableError(f"no rows: expected the columns {wanted} and then numbers", path)
@@ -123,12 +107,23 @@ def read_series(
         path,
         {name: values[:, j] for j, name in enumerate(names)},
         tuple(number for number, _ in kept[1:]),
-        header,
+        header_lines(text),
         digest,
     )
 
 
-def _number(cell: str, name: str, path: Path, line: int | None) -> float:
+def header_lines(text: str) -> dict[str, str]:
+    """The "# key: value" lines of a file."""
+    out: dict[str, str] = {}
+    for line in text.splitlines():
+        if line.startswith("#"):
+            key, colon, value = line.lstrip("# ").partition(":")
+            if colon:
+                out[key.strip()] = value.strip()
+    return out
+
+
+def _number(cell: str, name: str, path: Path, line: int) -> float:
     try:
         value = float(cell)
     except ValueError:

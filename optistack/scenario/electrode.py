@@ -32,10 +32,12 @@ from optistack.analysis.electrode import (
     power_against_resistance,
     power_over_life,
 )
+from optistack.analysis.electrode.files import CURRENT_UNITS, DENSITY_UNITS, VOLTAGE_UNITS
 from optistack.errors import OptistackError, ScenarioError
 from optistack.scenario.files import Files
 from optistack.scenario.section import Section
-from optistack.series_file import SeriesFile, read_series
+from optistack.series_file import SeriesFile, header_lines, read_series
+from optistack.tables import read_text
 from optistack.value import Value
 
 T = TypeVar("T")
@@ -207,21 +209,45 @@ class ElectrodeReader(Files):
         )
 
     def _curves(self, section: Section, cell: Cell) -> tuple[JVSeries, dict[str, Any]]:
+        """One file for every J-V curve; its hours from the scenario or from its header."""
         key_path = section.key_path("files")
-        sweeps: list[tuple[float, Any, Any]] = []
-        for i, name in enumerate(section.texts("files")):
-            sweeps += self._sweeps(name, f"{key_path}[{i}]")
-        sweeps.sort(key=lambda sweep: sweep[0])
+        names = section.texts("files")
+        paths, hours = [], []
+        for i, name in enumerate(names):
+            path = self._file(name, f"{key_path}[{i}]")
+            text, digest = read_text(path)
+            header = header_lines(text)
+            invented = header.get("invented", "").lower() == "true"
+            self._note_input(
+                "J-V curve",
+                name,
+                digest,
+                "D" if invented else "B",
+                "invented" if invented else "measured",
+                header.get("source", "not stated"),
+                header.get("title", ""),
+            )
+            paths.append(path)
+            hours.append(header.get("hours"))
+        stated = section.numbers("time_h", None, count=len(names))
+        if stated is None:
+            stated = [
+                _hours(text, name, section.key_path("time_h"))
+                for text, name in zip(hours, names, strict=True)
+            ]
         kelvin = section.number("temperature_c", cell.temperature_k - ZERO_CELSIUS_K)
+        reading = {
+            "voltage_unit": section.choice("voltage_unit", tuple(VOLTAGE_UNITS), None),
+            "current_unit": section.choice("current_unit", (*DENSITY_UNITS, *CURRENT_UNITS), None),
+            "area_cm2": section.number("area_cm2", None, above=0.0),
+            "photocurrent": section.choice("photocurrent", ("positive", "negative"), "positive"),
+            "sweep": section.choice("sweep", ("rising", "falling"), None),
+        }
         series = _refused_at(
             key_path,
-            lambda: JVSeries(
-                [t for t, _, _ in sweeps],
-                [v for _, v, _ in sweeps],
-                [j for _, _, j in sweeps],
-                temperature_k=kelvin + ZERO_CELSIUS_K,
-            ),
+            lambda: JVSeries.read(paths, stated, temperature_k=kelvin + ZERO_CELSIUS_K, **reading),
         )
+        self.choices += series.notes
         options: dict[str, Any] = {
             "built_in_voltage_v": section.number("built_in_voltage_v", None, above=0.0),
             "current_sd_ma_cm2": section.number("current_sd_ma_cm2", None, above=0.0),
@@ -231,21 +257,6 @@ class ElectrodeReader(Files):
             options["mobility"] = self._within(mobility, _mobility)
         section.done()
         return series, options
-
-    def _sweeps(self, name: str, key_path: str) -> list[tuple[float, Any, Any]]:
-        """The J-V curves of a file: one with its hours in the header, or several in a column."""
-        read = self._series_file(
-            name,
-            key_path,
-            "J-V curves",
-            ("voltage_v", "current_density_ma_cm2"),
-            ("time_h",),
-        )
-        times = read.get("time_h")
-        voltage, current = read["voltage_v"], read["current_density_ma_cm2"]
-        if times is None:
-            return [(read.header_number("hours"), voltage, current)]
-        return [(float(t), voltage[times == t], current[times == t]) for t in np.unique(times)]
 
     def _line_profile(self, section: Section) -> ProfileQuestion:
         read = self._series_file(
@@ -276,6 +287,18 @@ def _refused_at(key_path: str, build: Callable[[], T]) -> T:
         return build()
     except OptistackError as error:
         raise ScenarioError(str(error), key_path) from error
+
+
+def _hours(text: str | None, name: str, key_path: str) -> float:
+    if text is None:
+        raise ScenarioError(
+            f"is missing: {name} has no line '# hours: ...' that says when it was measured",
+            key_path,
+        )
+    try:
+        return float(text)
+    except ValueError:
+        raise ScenarioError(f"{name}: hours {text!r} is not a number", key_path) from None
 
 
 def _missing_width(section: Section) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +25,7 @@ from optistack.rate_terms import PROPORTIONAL, Knowledge, stated
 from optistack.scenario.electrode import ZERO_CELSIUS_K, ElectrodeQuestion, relative_power
 from optistack.scenario.ingredients import Ingredients
 from optistack.scenario.section import Section
+from optistack.series_file import header_lines
 from optistack.spectra import BandNm, Weight
 from optistack.spectral_math import photon_flux
 from optistack.tables import read_text
@@ -164,15 +164,15 @@ class RatesReader(Ingredients):
         path = self._file(name, key_path)
         data = read_ageing(path)
         text, digest = read_text(path)
-        source = re.search(r"^# source: *(.+)$", text, re.MULTILINE)
+        header = header_lines(text)
         self._note_input(
             used_as,
             name,
             digest,
             "D" if data.invented else "B",
             "invented" if data.invented else "measured",
-            source.group(1).strip() if source else "not stated",
-            "",
+            header.get("source", "not stated"),
+            header.get("title", ""),
         )
         return data
 
