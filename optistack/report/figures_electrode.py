@@ -25,6 +25,7 @@ from optistack.report.drawing import (
     linear_axis,
     log_axis,
 )
+from optistack.report.figures_rates import below_the_end
 from optistack.report.wording import number
 
 LEFT = 0.55
@@ -77,10 +78,13 @@ def knee_sheet(data: Json) -> Sheet | None:
         ("first-order loss, beyond its range where it leaves the line", FIRST_ORDER),
     ]
     for i, name in enumerate(names):
+        end = part["lives"][name]["knee"]["sheet_resistance_ohm_sq"]
+        if end is None or not r.min() <= end <= r.max():
+            continue
         style = SERIES[i % len(SERIES)]
         entries.append(
             (
-                f"where the sheet resistance ends: {name}",
+                f"at the end: {name}",
                 {
                     "color": style["color"],
                     "marker": style["marker"],
@@ -194,14 +198,17 @@ def life_sheet(data: Json) -> Sheet | None:
     for i, name in enumerate(names):
         life = part["lives"][name]
         style = SERIES[i % len(SERIES)]
-        t = _floats(life["time_h"])
-        low, high = _floats(life["power_share_low"]), _floats(life["power_share_high"])
-        axes.fill_between(t, low, high, color=style["color"], alpha=0.16, linewidth=0)
-        first = _floats(life["first_order_share"])
-        axes.plot(t, np.where(first >= 0, first, np.nan), **FIRST_ORDER)
-        axes.plot(
-            t, _floats(life["power_share"]), color=style["color"], linestyle=style["linestyle"]
+        known = np.isfinite(below_the_end(life))
+        t = _floats(life["time_h"])[known]
+        low, high = (
+            _floats(life["power_share_low"])[known],
+            _floats(life["power_share_high"])[known],
         )
+        axes.fill_between(t, low, high, color=style["color"], alpha=0.16, linewidth=0)
+        first = _floats(life["first_order_share"])[known]
+        axes.plot(t, np.where(first >= 0, first, np.nan), **FIRST_ORDER)
+        share = _floats(life["power_share"])[known]
+        axes.plot(t, share, color=style["color"], linestyle=style["linestyle"])
     return sheet
 
 
@@ -303,7 +310,10 @@ def cause_sheet(data: Json) -> Sheet | None:
     sheet.y_label(axes, f"power, share of that of the first curve ({t[0]:g} h)")
     linear_axis(axes, "x", float(t[0]), float(t[-1]), 6)
     axes.set_xlim(t[0] - 0.03 * (t[-1] - t[0]), t[-1] + 0.03 * (t[-1] - t[0]))
-    linear_axis(axes, "y", 0.0, 1.08, 5)
+    every = [_floats(found[key]) for key in ("measured_share", "sheet_share_low")]
+    least = min(float(np.nanmin(y)) for y in (*every, *(_floats(found[k]) for _, k, _ in extra)))
+    # Small losses need room: the axis begins a third of the loss below the lowest point.
+    linear_axis(axes, "y", max(0.0, least - max((1 - least) / 3, 0.01)), 1.02, 5)
     axes.set_xlabel("time (h)")
     axes.fill_between(
         t,

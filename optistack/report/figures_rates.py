@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from optistack.rate_terms import LEAST_SHARE
 from optistack.report.cases import INNER_IN, Json, power_of_ten
 from optistack.report.drawing import (
     ASKED,
@@ -30,6 +31,8 @@ from optistack.report.drawing import (
 from optistack.report.wording import number, parts
 
 LEFT = 0.62
+# A film that is gone stands with this many times its start value.
+LARGEST_RISE = 1 / LEAST_SHARE
 QUANTITIES = {
     "sheet_resistance_ohm_sq": "sheet conductance",
     "sheet_conductance_s_sq": "sheet conductance",
@@ -137,7 +140,7 @@ def factors_sheet(data: Json) -> Sheet | None:
     if not numbers:
         return None
     row = 0.3
-    left, top = 1.62, 0.5
+    left, top = 2.0, 0.5
     height = row * len(cases)
     sheet = Sheet(top + height + 0.5)
     entries: list[tuple[str, dict[str, Any]]] = [
@@ -270,9 +273,8 @@ def course_sheet(data: Json) -> Sheet | None:
         sheet.key(0.2 + i * LINE_IN, [(name, {"color": color, "linestyle": line})])
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.2, panel)
     sheet.y_label(axes, "sheet resistance (ohm/sq)")
-    every = [
-        x for c in part["courses"].values() for x in c["sheet_resistance_ohm_sq"] if x is not None
-    ]
+    shown = {name: below_the_end(c) for name, c in part["courses"].items()}
+    every = np.concatenate([y[np.isfinite(y)] for y in shown.values()]).tolist()
     longest = max(t for c in part["courses"].values() for t in c["time_h"])
     low, high = min(every) / 1.3, max(every) * 1.3
     linear_axis(axes, "x", 0.0, longest, 6)
@@ -282,13 +284,20 @@ def course_sheet(data: Json) -> Sheet | None:
         color, line = styles[i % len(styles)]
         c = part["courses"][name]
         t = _floats(c["time_h"])
+        inside = np.isfinite(shown[name])
         axes.fill_between(
-            t,
-            np.maximum(_floats(c["low_ohm_sq"]), low),
-            np.minimum(_floats(c["high_ohm_sq"]), high),
+            t[inside],
+            np.maximum(_floats(c["low_ohm_sq"]), low)[inside],
+            np.minimum(_floats(c["high_ohm_sq"]), high)[inside],
             color=color,
             alpha=0.16,
             linewidth=0,
         )
-        axes.plot(t, _floats(c["sheet_resistance_ohm_sq"]), color=color, linestyle=line)
+        axes.plot(t, shown[name], color=color, linestyle=line)
     return sheet
+
+
+def below_the_end(course: Json) -> Any:
+    """Sheet resistances of a course, NaN where the film is gone and the number is only a limit."""
+    r = _floats(course["sheet_resistance_ohm_sq"])
+    return np.where(r < 0.9 * LARGEST_RISE * r[0], r, np.nan)

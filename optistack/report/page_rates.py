@@ -15,7 +15,7 @@ from optistack.report.markup import (
     table,
     value_cell,
 )
-from optistack.report.wording import NOTHING, number, percent, show
+from optistack.report.wording import NOTHING, number, percent, rates_lead, show
 
 if TYPE_CHECKING:
     from optistack.report.drawing import Drawn
@@ -72,23 +72,6 @@ def rates_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
         out += ["<h3>Which wavelengths harm</h3>", bullets(part["activation"]["sentences"])]
     out.append(_set_aside(part))
     return "".join(out)
-
-
-def rates_lead(part: Json, *, plain: bool = False) -> str:
-    """The finding in a sentence or two."""
-    predicted = show(part["weights"][0]["rate_factor"], plain=plain)
-    name = part["weights"][0]["weight"]
-    text = (
-        f"From absorbed light and temperature the device should age at {predicted} times the "
-        f"coupon's rate (weight: {name})"
-    )
-    if part["measured_factor"] is None:
-        return text + "; there is no device data to compare with."
-    residual = show(part["weights"][0]["residual_factor"], plain=plain)
-    return (
-        f"{text}; it ages at {show(part['measured_factor'], plain=plain)} times. Residual factor, "
-        f"measured over predicted: {residual}."
-    )
 
 
 def _source(part: Json) -> str:

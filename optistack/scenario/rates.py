@@ -31,8 +31,8 @@ from optistack.spectral_math import photon_flux
 from optistack.tables import read_text
 from optistack.value import Value
 
-COUPON_COURSE = "coupon's curve as it is"
-DEVICE_COURSE = "coupon's curve corrected to the device"
+COUPON_COURSE = "coupon, hour for hour"
+DEVICE_COURSE = "coupon, corrected to the device"
 # Points of a predicted course.
 _COURSE_POINTS = 41
 
