@@ -17,9 +17,17 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from optistack.analysis.compare import Comparison, compare
     from optistack.analysis.filter_selection import FilterTable, filter_table
+    from optistack.analysis.optical_constants import (
+        FilmMeasurement,
+        OpticalConstants,
+        optical_constants,
+        read_curve,
+    )
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
+    from optistack.database import database_table, search_database, write_database_table
     from optistack.errors import (
         OptistackError,
+        QuestionError,
         RangeError,
         ScenarioError,
         StackError,
@@ -32,8 +40,17 @@ if TYPE_CHECKING:
         Holder,
         MountedFilter,
     )
-    from optistack.filters import Filter, absorber_filter, edge_filter, measured_filter
+    from optistack.filters import (
+        Filter,
+        absorber_filter,
+        absorption_bands,
+        concentration,
+        edge_filter,
+        measured_filter,
+    )
     from optistack.materials import Material, material
+    from optistack.mixtures import beer_lambert, effective_medium, urbach_edge
+    from optistack.reader import Export, export_to_table, read_export
     from optistack.scenario import RunResult, Scenario, check, load_scenario, run
     from optistack.spectra import Spectrum, Weight, gaussian, planck, spectrum, weight_family
     from optistack.stack import FilterStack, Layer, Stack
@@ -42,12 +59,14 @@ if TYPE_CHECKING:
 _HOME = {
     "optistack.errors": (
         "OptistackError",
+        "QuestionError",
         "RangeError",
         "ScenarioError",
         "StackError",
         "TableError",
     ),
     "optistack.materials": ("Material", "material"),
+    "optistack.reader": ("Export", "export_to_table", "read_export"),
     "optistack.spectra": (
         "Spectrum",
         "Weight",
@@ -56,7 +75,14 @@ _HOME = {
         "spectrum",
         "weight_family",
     ),
-    "optistack.filters": ("Filter", "absorber_filter", "edge_filter", "measured_filter"),
+    "optistack.filters": (
+        "Filter",
+        "absorber_filter",
+        "absorption_bands",
+        "concentration",
+        "edge_filter",
+        "measured_filter",
+    ),
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
     "optistack.exposure": (
         "Exposure",
@@ -68,6 +94,14 @@ _HOME = {
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.analysis.compare": ("Comparison", "compare"),
     "optistack.analysis.filter_selection": ("FilterTable", "filter_table"),
+    "optistack.analysis.optical_constants": (
+        "FilmMeasurement",
+        "OpticalConstants",
+        "optical_constants",
+        "read_curve",
+    ),
+    "optistack.database": ("database_table", "search_database", "write_database_table"),
+    "optistack.mixtures": ("beer_lambert", "effective_medium", "urbach_edge"),
     "optistack.scenario": ("RunResult", "Scenario", "check", "load_scenario", "run"),
 }
 _WHERE = {name: module for module, names in _HOME.items() for name in names}

@@ -5,6 +5,7 @@ All of them are ``ValueError`` too, so that a caller who does not know optistack
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 
@@ -32,6 +33,37 @@ class TableError(OptistackError):
         if self.path is not None:
             where = self.path + (f", line {line}" if line is not None else "") + ": "
         super().__init__(where + message)
+
+
+class QuestionError(TableError):
+    """An instrument file can be read in two ways, and only its owner knows which is meant.
+
+    Parameters
+    ----------
+    message : str
+        What is doubtful.
+    option : str
+        The option that answers: an argument in Python, ``--`` and the same name as a command.
+    choices : sequence of str
+        The answers that fit the file; empty where they are free.
+    path, line
+        As in `TableError`.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        option: str,
+        choices: Sequence[str] = (),
+        path: str | Path | None = None,
+        line: int | None = None,
+    ):
+        self.option = option
+        self.choices = tuple(choices)
+        listed = " or ".join(f'"{c}"' for c in self.choices) or "..."
+        flag = "--" + option.replace("_", "-")
+        stop = "" if message.endswith("?") else "."
+        super().__init__(f"{message}{stop} State {option} = {listed} ({flag})", path, line)
 
 
 class RangeError(OptistackError):

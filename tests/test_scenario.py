@@ -285,8 +285,14 @@ def test_dispersion_models(load: Load) -> None:
 @pytest.mark.parametrize(
     ("section", "text"),
     [
-        ("", "materials.mine: needs exactly one of table, index, model; none of them is given"),
-        ('table = "ito"\nindex = 1.5', "materials.mine: needs exactly one of table, index, model"),
+        (
+            "",
+            "materials.mine: needs exactly one of table, database, index, model, mix; none of them is given",
+        ),
+        (
+            'table = "ito"\nindex = 1.5',
+            "materials.mine: needs exactly one of table, database, index",
+        ),
         ('table = "itoo"', "materials.mine.table: no table 'itoo' in materials. Did you mean"),
         ('table = "am15g"', "materials.mine.table: no table 'am15g' in materials"),
         ('table = "none.csv"', "materials.mine.table: there is no file 'none.csv'"),

@@ -9,11 +9,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from optistack import __version__
-from optistack.cli import listing, runs
+from optistack.cli import constants, listing, reading, runs
 from optistack.cli.progress import write_json
-from optistack.errors import OptistackError
+from optistack.errors import OptistackError, QuestionError
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -29,7 +30,7 @@ def _parser() -> argparse.ArgumentParser:
     common.add_argument("--json", action="store_true", help="answer in JSON on standard output")
     common.add_argument("--debug", action="store_true", help="show the traceback of a refusal")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for module in (runs, listing):
+    for module in (runs, reading, constants, listing):
         module.add(commands, common)
     return parser
 
@@ -42,9 +43,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OptistackError as error:
         if options.debug:
             raise
-        message = " ".join(str(error).split())
+        # File names and contents are quoted: nothing in them may act on the terminal.
+        message = " ".join("".join(c if c.isprintable() else " " for c in str(error)).split())
         if options.json:
-            write_json({"error": {"kind": type(error).__name__, "message": message}})
+            answer: dict[str, Any] = {"kind": type(error).__name__, "message": message}
+            if isinstance(error, QuestionError):
+                answer |= {"option": error.option, "choices": list(error.choices)}
+            write_json({"error": answer})
         sys.stderr.write(f"optistack: {message}\n")
         return 1
     except BrokenPipeError:

@@ -1,0 +1,513 @@
+"""Draws of the comparison of coupon and device: layers, n and k, lamp, meter, weight, rate law.
+
+Every draw is a perturbed stack solved as any other. The wavelength grid is twice as coarse as
+usual; each answer is scaled by what the usual grid gives for the stack as it stands, which leaves
+an error of second order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optistack.analysis.compare import _same_source
+from optistack.errors import OptistackError, StackError
+from optistack.exposure import Exposure, ExposureResult, Geometry, respond
+from optistack.materials import Material
+from optistack.spectra import Weight, weight_family
+from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid
+from optistack.stack import Stack
+from optistack.uncertainty.distributions import (
+    Choice,
+    Distribution,
+    Input,
+    LogNormal,
+    Normal,
+    Uniform,
+)
+from optistack.uncertainty.draws import Drawn, Uncertainty, propagate
+
+Real = NDArray[np.float64]
+
+_COARSER = 2.0
+_GAS_KJ_MOL_K = BOLTZMANN_J_K * AVOGADRO_MOL / 1e3
+
+
+class MaterialTolerance(NamedTuple):
+    """How well n and k of a material are known, one standard deviation each.
+
+    ``n_shift``: added to n (times n where n < 1). ``k_log``: of the logarithm of k. ``k_tilt``: of
+    t in exp(t (wavelength - 340 nm) / 40 nm).
+    """
+
+    n_shift: float
+    k_log: float
+    k_tilt: float
+
+
+# A judgement, not a measurement: what a table of each grade may be off by for one's own film.
+BY_GRADE: Mapping[str, MaterialTolerance] = {
+    "A": MaterialTolerance(0.01, 0.05, 0.03),
+    "B": MaterialTolerance(0.02, 0.15, 0.08),
+    "C": MaterialTolerance(0.04, 0.30, 0.15),
+    "D": MaterialTolerance(0.06, 0.50, 0.30),
+}
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """How well the parts of an exposure are known, one standard deviation each.
+
+    Attributes
+    ----------
+    thickness : float
+        Relative, of every layer that is not in ``layers``.
+    layers : mapping of layer name to float
+        Relative, of one layer.
+    materials : mapping of material name to MaterialTolerance
+        By the grade of the table where not given (`BY_GRADE`).
+    lamp_level : float
+        Relative; of the level at the sample's place, each exposure by itself.
+    meter : float
+        Relative; of the set-point meter. It cancels where both sides stand under one source.
+    rear_share : float
+        Relative; of the light on the rear.
+    holder_reflectance : float
+        Half-width of a range.
+    """
+
+    thickness: float = 0.05
+    layers: Mapping[str, float] = field(default_factory=dict)
+    materials: Mapping[str, MaterialTolerance] = field(default_factory=dict)
+    lamp_level: float = 0.05
+    meter: float = 0.05
+    rear_share: float = 0.2
+    holder_reflectance: float = 0.1
+
+    def __post_init__(self) -> None:
+        numbers = {f.name: getattr(self, f.name) for f in fields(self) if f.type == "float"}
+        numbers |= {f"layers {name}": x for name, x in self.layers.items()}
+        for name, m in self.materials.items():
+            numbers |= {f"materials {name} {key}": x for key, x in m._asdict().items()}
+        for name, x in numbers.items():
+            if not (np.isfinite(x) and 0 <= x <= 3):
+                raise OptistackError(f"tolerance {name} = {x} must lie between 0 and 3")
+
+
+@dataclass(frozen=True)
+class RateInputs:
+    """The rate law between coupon and device; what is None stays out.
+
+    Attributes
+    ----------
+    exponent : Distribution
+        Reciprocity exponent p.
+    activation_energy_kj_mol : Distribution, optional [kJ/mol]
+    coupon_temperature_k, device_temperature_k : Distribution, optional [K]
+    coupon_rate_per_h : Distribution, optional [1/h]
+    coupon_hours : Distribution, optional [h]
+        Until the coupon has reached the level that is asked for.
+    """
+
+    exponent: Distribution = field(default_factory=lambda: Choice([1.0]))
+    activation_energy_kj_mol: Distribution | None = None
+    coupon_temperature_k: Distribution | None = None
+    device_temperature_k: Distribution | None = None
+    coupon_rate_per_h: Distribution | None = None
+    coupon_hours: Distribution | None = None
+
+    def __post_init__(self) -> None:
+        thermal = (
+            self.activation_energy_kj_mol,
+            self.coupon_temperature_k,
+            self.device_temperature_k,
+        )
+        if any(x is None for x in thermal) and any(x is not None for x in thermal):
+            raise OptistackError(
+                "a correction for temperature needs the activation energy and both temperatures"
+            )
+
+
+_MEASURED_BY = {
+    "exponent": "intensity series",
+    "activation_energy_kj_mol": "temperature series",
+    "coupon_temperature_k": "film temperature of the coupon",
+    "device_temperature_k": "film temperature of the device",
+    "coupon_rate_per_h": "coupon series",
+    "coupon_hours": "coupon series",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """Coupon or device: what its draws need.
+
+    ``photons``: (weight, variant, wavelength) weights on the coarse grid, scaled to agree with the
+    usual grid for the stack as it stands.
+    """
+
+    exposure: Exposure
+    layer: str
+    grid: Real
+    photons: Real
+    names: Mapping[str, str]  # layer and geometry -> input
+    materials: tuple[str | None, ...]  # of each layer, key of the pool
+
+
+class RatioModel:
+    """Device over coupon as a function of what is drawn: `inputs`, and a call.
+
+    Parameters
+    ----------
+    coupon, device : Exposure
+    layer : str
+        In the device, and in the coupon unless ``coupon_layer`` is given.
+    coupon_layer : str, optional
+    weights : sequence of Weight, optional
+        The default family when not given.
+    tolerances : Tolerances
+    rate : RateInputs, optional
+        With it, also the rate factor, the device's rate and its hours to the level.
+
+    Attributes
+    ----------
+    inputs : tuple of Input
+    outputs : tuple of str
+        "ratio per volume", then the same for each weight, and so on for the rate.
+    notes : tuple of str
+
+    Raises
+    ------
+    StackError
+        A layer that is not there or has no thickness.
+    RangeError
+        A table that does not cover the weights' bands.
+    """
+
+    def __init__(
+        self,
+        coupon: Exposure,
+        device: Exposure,
+        layer: str,
+        *,
+        coupon_layer: str | None = None,
+        weights: Sequence[Weight] | None = None,
+        tolerances: Tolerances | None = None,
+        rate: RateInputs | None = None,
+    ):
+        self.weights = tuple(weights) if weights is not None else weight_family()
+        if not self.weights:
+            raise OptistackError("there is no spectral weight")
+        self.tolerances = tolerances or Tolerances()
+        self.rate = rate
+        self._inputs: dict[str, Input] = {}
+        self._pool: dict[str, Material] = {}
+        self._used: set[str] = set()
+        self.notes: tuple[str, ...] = (
+            "tolerances of layers, materials and lamp that nobody stated are judgements by the "
+            "grade of the tables",
+        )
+        if any(e.filters for e in (coupon, device)) or any(
+            x.absorbers for e in (coupon, device) for x in e.stack.layers
+        ):
+            self.notes += ("the transmittance of filters is not drawn",)
+        paired = _same_source(device.light, coupon.light)
+        self._sides = tuple(
+            self._side(role, e, name, paired)
+            for role, e, name in (
+                ("coupon", coupon, coupon_layer or layer),
+                ("device", device, layer),
+            )
+        )
+        self._check_names()
+        if len(self.weights) > 1:
+            self._input(
+                "weight",
+                Choice(range(len(self.weights))),
+                "activation spectrum, by cut-on filters",
+            )
+        for key, measurement in _MEASURED_BY.items() if rate is not None else ():
+            distribution = getattr(rate, key)
+            if distribution is not None:
+                self._input(key, distribution, measurement)
+        self.inputs = tuple(
+            i
+            for i in self._inputs.values()
+            if not (isinstance(i.distribution, Choice) and len(i.distribution.options) == 1)
+        )
+
+    def _input(self, name: str, distribution: Distribution, measurement: str) -> str:
+        self._inputs[name] = Input(name, distribution, measurement)
+        return name
+
+    def _side(self, role: str, exposure: Exposure, layer: str, paired: bool) -> _Side:
+        t = self.tolerances
+        stack = exposure.stack
+        if not stack.layers[stack.position(layer)].thickness_nm > 0:
+            raise StackError(f"layer {layer} has no thickness, so it absorbs nothing to compare")
+        names: dict[str, str] = {}
+        for item in stack.layers:
+            self._used.add(item.name)
+            sd = t.layers.get(item.name, t.thickness)
+            if sd > 0 and item.thickness_nm > 0:
+                names[item.name] = self._input(
+                    f"thickness of {item.name} ({role})",
+                    LogNormal(1.0, sd),
+                    f"thickness of {item.name} ({role})",
+                )
+        if t.lamp_level > 0 and exposure.light.kind != "standard":
+            names["level"] = self._input(
+                f"lamp level ({role})",
+                LogNormal(1.0, t.lamp_level),
+                f"irradiance at the {role}'s place",
+            )
+        lamp = exposure.light.name if paired else f"{exposure.light.name} ({role})"
+        if t.meter > 0 and exposure.light.kind != "standard" and not paired:
+            names["meter"] = self._input(
+                f"set-point meter, {lamp}", LogNormal(1.0, t.meter), "calibration of the meter"
+            )
+        if exposure.light.variants:
+            names["shape"] = self._input(
+                f"shape of the lamp's spectrum, {lamp}",
+                Choice(range(1 + len(exposure.light.variants))),
+                f"spectrum of the lamp, {lamp}",
+            )
+        geometry = exposure.geometry
+        if geometry.rear_share > 0 and t.rear_share > 0:
+            names["rear"] = self._input(
+                f"light on the rear ({role})",
+                LogNormal(1.0, t.rear_share),
+                f"irradiance on the rear ({role})",
+            )
+        if geometry.holder is not None:
+            rho = geometry.holder.reflectance
+            half = min(t.holder_reflectance, rho, 1 - rho)
+            if half > 0:
+                names["holder"] = self._input(
+                    f"reflectance of the holder ({role})",
+                    Uniform(rho - half, rho + half),
+                    f"reflectance of the holder ({role})",
+                )
+        limits = exposure.needed_range([w.band_nm for w in self.weights])
+        usual = exposure.run(limits)
+        built, far = exposure.built
+        grid = optical_grid(*limits, step_nm=_COARSER * built.fringe_step_nm(limits[0]))
+        coarse = ExposureResult(exposure, respond(built, exposure.geometry, grid), far)
+        photons = []
+        for w in self.weights:
+            rows = coarse.photon_weights(w.band_nm, w)
+            found = coarse.weighted_photons_m2_s(layer, w)
+            scale = np.divide(
+                usual.weighted_photons_m2_s(layer, w),
+                found,
+                out=np.ones(found.size),
+                where=found > 0,
+            )
+            photons.append(rows * scale[:, None])
+        materials = tuple(self._material(x.material, grid) for x in stack.layers)
+        return _Side(exposure, layer, grid, np.array(photons), names, materials)
+
+    def _material(self, used: Material, grid: Real) -> str | None:
+        """Key of a material in the pool, with its inputs; None if nothing of it is drawn."""
+        for key, known in self._pool.items():
+            if known is used:
+                return key
+        self._used.add(used.name)
+        key, count = used.name, 1
+        while key in self._pool:
+            count += 1
+            key = f"{used.name} ({count})"
+        t = self.tolerances.materials.get(used.name, BY_GRADE[used.grade])
+        self._pool[key] = used
+        measurement = f"n,k of {key}"
+        if t.n_shift > 0:
+            self._input(f"n of {key}", Normal(0.0, t.n_shift), measurement)
+        if (used.index(grid).imag > 0).any():
+            if t.k_log > 0:
+                self._input(f"k scale of {key}", LogNormal(1.0, t.k_log), measurement)
+            if t.k_tilt > 0:
+                self._input(f"k tilt of {key}", Normal(0.0, t.k_tilt), measurement)
+        return key
+
+    def _check_names(self) -> None:
+        stated = [*self.tolerances.layers, *self.tolerances.materials]
+        unknown = [name for name in stated if name not in self._used]
+        if unknown:
+            raise OptistackError(
+                f"tolerances for {', '.join(unknown)}: no such layer or material; there are "
+                f"{', '.join(sorted(self._used))}"
+            )
+
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Names of the outputs."""
+        heads = ["ratio per volume"]
+        if self.rate is not None:
+            heads.append("rate factor")
+            if self.rate.coupon_rate_per_h is not None:
+                heads.append("device rate per h")
+            if self.rate.coupon_hours is not None:
+                heads.append("device hours")
+        tails = ["", *(f", {w.name}" for w in self.weights)]
+        return tuple(head + tail for head in heads for tail in tails)
+
+    def __call__(self, drawn: Drawn) -> dict[str, Real]:
+        """Outputs (draw,) of drawn inputs (draw,); an input that is missing is at its centre."""
+        count = next(iter(drawn.values())).size
+        q = np.array([self._absorbed(side, drawn, count) for side in self._sides])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = q[1] / q[0]  # (weight, draw)
+        heads = {"ratio per volume": ratio}
+        if self.rate is not None:
+            heads |= self._rates(ratio, drawn, count)
+        chosen = self._of(drawn, "weight", count, 0.0).astype(int)
+        out = {}
+        for head, values in heads.items():
+            out[head] = values[chosen, np.arange(count)]
+            for w, row in zip(self.weights, values, strict=True):
+                out[f"{head}, {w.name}"] = row
+        return out
+
+    def _of(self, drawn: Drawn, name: str | None, count: int, otherwise: float) -> Real:
+        if name is None or name not in self._inputs:
+            return np.full(count, otherwise)
+        if name not in drawn:
+            return np.full(count, float(self._inputs[name].distribution.central))
+        return np.asarray(drawn[name], dtype=float)
+
+    def _rates(self, ratio: Real, drawn: Drawn, count: int) -> dict[str, Real]:
+        def of(name: str, otherwise: float) -> Real:
+            return self._of(drawn, name, count, otherwise)
+
+        warmth = of("activation_energy_kj_mol", 0.0) / _GAS_KJ_MOL_K
+        warmth = warmth * (
+            1 / of("coupon_temperature_k", 300.0) - 1 / of("device_temperature_k", 300.0)
+        )
+        factor = ratio ** of("exponent", 1.0) * np.exp(warmth)
+        out = {"rate factor": factor}
+        if "coupon_rate_per_h" in self._inputs:
+            out["device rate per h"] = of("coupon_rate_per_h", 1.0) * factor
+        if "coupon_hours" in self._inputs:
+            out["device hours"] = of("coupon_hours", 1.0) / factor
+        return out
+
+    def _absorbed(self, side: _Side, drawn: Drawn, count: int) -> Real:
+        """Weighted photons per volume and time in the layer, (weight, draw)."""
+        names = side.names
+        level = self._of(drawn, names.get("level"), count, 1.0)
+        level = level * self._of(drawn, names.get("meter"), count, 1.0)
+        shape = self._of(drawn, names.get("shape"), count, 0.0).astype(int)
+        out = np.empty((len(self.weights), count))
+        for i in range(count):
+            one = {name: values[i : i + 1] for name, values in drawn.items()}
+            stack = self._stack(side, one)
+            exposure = replace(side.exposure, stack=stack, geometry=self._geometry(side, one))
+            built, _ = exposure.built
+            a = respond(built, exposure.geometry, side.grid).absorptance
+            thickness = stack.layers[stack.position(side.layer)].thickness_nm
+            photons = side.photons[:, shape[i]] @ a[built.position(side.layer)]
+            out[:, i] = photons * level[i] / thickness
+        return out
+
+    def _stack(self, side: _Side, one: Drawn) -> Stack:
+        stack = side.exposure.stack
+        layers = []
+        for item, key in zip(stack.layers, side.materials, strict=True):
+            factor = self._of(one, side.names.get(item.name), 1, 1.0)[0]
+            changes: dict[str, Any] = {
+                "thickness_nm": item.thickness_nm * float(factor),
+                "coherent": item.is_coherent,  # of the layer as it stands, not of the draw
+            }
+            if key is not None:
+                changes["material"] = self._perturbed(key, one)
+            layers.append(replace(item, **changes))
+        return replace(stack, layers=tuple(layers))
+
+    def _perturbed(self, key: str, one: Drawn) -> Material:
+        base = self._pool[key]
+        plain = base.n_model
+        shift = float(self._of(one, f"n of {key}", 1, 0.0)[0])
+        scale = float(self._of(one, f"k scale of {key}", 1, 1.0)[0])
+        tilt = float(self._of(one, f"k tilt of {key}", 1, 0.0)[0])
+        if shift <= -1:
+            raise OptistackError(
+                f"n of {key} shifted by {shift:.2g}: no index is left; state a smaller tolerance"
+            )
+        if shift != 0.0:
+
+            def n_model(lam: Real) -> NDArray[Any]:
+                n = plain(lam)
+                return np.asarray(n + shift * np.minimum(n, 1.0))
+
+            base = replace(base, n_model=n_model)
+        return base.with_k(scale=scale, tilt=tilt)
+
+    def _geometry(self, side: _Side, one: Drawn) -> Geometry:
+        geometry = side.exposure.geometry
+        if "rear" in side.names:
+            factor = float(self._of(one, side.names["rear"], 1, 1.0)[0])
+            geometry = replace(geometry, rear_share=geometry.rear_share * factor)
+        if "holder" in side.names and geometry.holder is not None:
+            rho = float(self._of(one, side.names["holder"], 1, 0.0)[0])
+            geometry = replace(geometry, holder=replace(geometry.holder, reflectance=rho))
+        return geometry
+
+
+def ratio_uncertainty(
+    coupon: Exposure,
+    device: Exposure,
+    layer: str,
+    *,
+    coupon_layer: str | None = None,
+    weights: Sequence[Weight] | None = None,
+    tolerances: Tolerances | None = None,
+    rate: RateInputs | None = None,
+    draws: int = 300,
+    seed: int = 1,
+    chunk: int = 100,
+    confidence: float = 0.95,
+) -> Uncertainty:
+    """How sure the ratio device over coupon is, and what to measure next.
+
+    Parameters
+    ----------
+    coupon, device, layer, coupon_layer, weights, tolerances, rate
+        As in `RatioModel`.
+    draws, seed, chunk, confidence
+        As in `propagate`.
+
+    Returns
+    -------
+    Uncertainty
+        Of the absorbed photon rate per volume, device over coupon, with the weight drawn and for
+        each weight alone; of the rate factor, the device's rate and its hours with ``rate``.
+        Logarithms are ranked.
+
+    Raises
+    ------
+    OptistackError
+        As in `RatioModel` and `propagate`.
+    """
+    model = RatioModel(
+        coupon,
+        device,
+        layer,
+        coupon_layer=coupon_layer,
+        weights=weights,
+        tolerances=tolerances,
+        rate=rate,
+    )
+    return propagate(
+        model,
+        model.inputs,
+        draws=draws,
+        seed=seed,
+        chunk=chunk,
+        confidence=confidence,
+        log=model.outputs,
+        notes=model.notes,
+    )
