@@ -18,6 +18,7 @@ from optistack.exposure import ExposureResult, Geometry
 from optistack.report.care import hazard, is_lamp
 from optistack.report.data_electrode import electrode_json
 from optistack.report.data_rates import rates_json
+from optistack.report.data_uncertainty import uncertainty_json
 from optistack.report.json_values import Json, as_json, finite
 from optistack.scenario import InputFile, RunResult
 from optistack.spectra import BandNm, Spectrum, Weight
@@ -72,6 +73,7 @@ def results_json(result: RunResult) -> Json:
         else {k: None if v is None else as_json(v) for k, v in table.unfiltered.items()},
         "filters_ranking_band": None if table is None else table.ranking_band,
         "rates": rates_json(result.rates),
+        "uncertainty": uncertainty_json(result.uncertainty),
         "electrode": electrode_json(result.electrode),
         "lights": {
             light.name: _light(light)

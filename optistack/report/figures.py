@@ -21,6 +21,7 @@ from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_she
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
 from optistack.report.figures_rates import (
     activation_sheet,
+    causes_sheet,
     course_sheet,
     factors_sheet,
     kinetics_sheet,
@@ -85,6 +86,11 @@ def draw_figures(
             "certainty",
             lambda: certainty_sheet(cases),
             "Ratio device over coupon for every spectral weight and for changed k of the layer",
+        ),
+        (
+            "causes",
+            lambda: causes_sheet(data),
+            "Share of the variance of the answer that comes from each input, as bars",
         ),
         (
             "factors",

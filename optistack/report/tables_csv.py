@@ -45,6 +45,7 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "rates.csv": _rates(data),
         "ageing.csv": _ageing(data),
         "activation.csv": _activation(data),
+        "causes.csv": _causes(data),
         "electrode_power.csv": _electrode_power(data),
         "electrode_life.csv": _electrode_life(data),
         "electrode_pitch.csv": _electrode_pitch(data),
@@ -416,4 +417,13 @@ def _activation(data: Json) -> list[Json]:
             "reason": b["reason"],
         }
         for b in part["activation"]["bands"]
+    ]
+
+
+def _causes(data: Json) -> list[Json]:
+    part = data["uncertainty"]
+    if part is None:
+        return []
+    return [
+        {"answer": name, **share} for name, shares in part["shares"].items() for share in shares
     ]

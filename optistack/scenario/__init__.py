@@ -2,7 +2,8 @@
 
 from optistack.scenario.electrode import ElectrodeAnswer, ElectrodeQuestion
 from optistack.scenario.files import InputFile
-from optistack.scenario.load import Question, Scenario, load_scenario
+from optistack.scenario.load import Scenario, load_scenario
+from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesAnswer, RatesQuestion
 from optistack.scenario.runner import Finding, RunResult, check, run
 

@@ -15,13 +15,14 @@ from optistack.filters import Filter
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesQuestion, RatesReader
 from optistack.scenario.section import Section
+from optistack.scenario.uncertainty import UncertaintyQuestion, read_uncertainty
 from optistack.spectra import (
     DAMAGE_BAND_NM,
     DEFAULT_BANDS_NM,
     FAMILY_SLOPES_NM,
-    BandNm,
     Spectrum,
     Weight,
     weight_family,
@@ -29,35 +30,6 @@ from optistack.spectra import (
 )
 from optistack.stack import MOUNTS, FilterStack, Stack
 from optistack.tables import read_text
-
-
-@dataclass(frozen=True, eq=False)
-class Question:
-    """What the scenario asks.
-
-    Attributes
-    ----------
-    layer, coupon_layer : str
-    pairs : tuple of (coupon exposure, device exposure)
-        The first pair gives the main comparison.
-    filters_on : tuple of str
-        Exposures under which the filters are judged.
-    candidates : tuple of MountedFilter
-    bands_nm, weights
-    default_weights : bool
-        The weights are the default family.
-    sensitivity : bool
-    """
-
-    layer: str
-    coupon_layer: str
-    pairs: tuple[tuple[str, str], ...]
-    filters_on: tuple[str, ...]
-    candidates: tuple[MountedFilter, ...]
-    bands_nm: tuple[BandNm, ...]
-    weights: tuple[Weight, ...]
-    default_weights: bool
-    sensitivity: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +48,7 @@ class Scenario:
     question : Question
     rates : RatesQuestion or None
     electrode : ElectrodeQuestion or None
+    uncertainty : UncertaintyQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -95,6 +68,7 @@ class Scenario:
     question: Question
     rates: RatesQuestion | None = None
     electrode: ElectrodeQuestion | None = None
+    uncertainty: UncertaintyQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -175,6 +149,12 @@ class _Loader(RatesReader, ElectrodeReader):
             rates = self._within(ageing, partial(self._rates, pairs=question.pairs))
         cell = top.section("electrode", None)
         electrode = None if cell is None else self._within(cell, self._electrode)
+        doubt = top.section("uncertainty", None)
+        uncertainty = None
+        if doubt is not None:
+            if not question.pairs:
+                raise ScenarioError("needs a comparison in question.compare", doubt.path)
+            uncertainty = self._within(doubt, read_uncertainty)
         top.done()
         return Scenario(
             title=title,
@@ -191,6 +171,7 @@ class _Loader(RatesReader, ElectrodeReader):
             question=question,
             rates=rates,
             electrode=electrode,
+            uncertainty=uncertainty,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

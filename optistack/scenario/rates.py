@@ -192,15 +192,13 @@ class RatesReader(Ingredients):
         data = self._ageing(section, "file", "ageing behind cut-on filters")
         under = section.text("exposure", exposure)
         self._defined(under, self.exposures, "exposure", section.key_path("exposure"))
-        named = section.section("filters")
         filters = {}
         for group in data.groups:
-            if group == "none":
-                continue
-            where = named.key_path(group)
-            name = self._defined(named.text(group), self.filters, "filter", where)
-            filters[group] = self.mounts[name][0]
-        named.done()
+            if group != "none":
+                name = self._defined(
+                    group, self.filters, "filter", f"{section.key_path('file')}: group"
+                )
+                filters[group] = self.mounts[name][0]
         bands = section.bands("bands_nm", None)
         section.done()
         return CutOnQuestion(data, under, filters, bands)

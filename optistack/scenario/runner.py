@@ -20,9 +20,11 @@ from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario
 from optistack.scenario.rates import RatesAnswer, answer_rates
+from optistack.scenario.uncertainty import answer_uncertainty
 from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
+from optistack.uncertainty import Uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,6 +62,7 @@ class RunResult:
     filters : FilterTable or None
     rates : RatesAnswer or None
     electrode : ElectrodeAnswer or None
+    uncertainty : Uncertainty or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -71,6 +74,7 @@ class RunResult:
     filters: FilterTable | None
     rates: RatesAnswer | None
     electrode: ElectrodeAnswer | None
+    uncertainty: Uncertainty | None
     notes: tuple[str, ...]
 
     @property
@@ -169,6 +173,10 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     if scenario.electrode is not None:
         progress("the electrode of the cell")
         electrode = answer_electrode(scenario.electrode, rates.courses if rates else {})
+    uncertainty = None
+    if scenario.uncertainty is not None:
+        progress(f"{scenario.uncertainty.draws} draws of what is not known")
+        uncertainty = answer_uncertainty(scenario.uncertainty, question, scenario.exposures, rates)
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -177,10 +185,12 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
         filters=filters,
         rates=rates,
         electrode=electrode,
+        uncertainty=uncertainty,
         notes=(
             *notes,
             *_notes(scenario, results, currents, comparisons, filters),
             *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
+            *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
             *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
         ),
     )
