@@ -23,7 +23,7 @@ from scipy import optimize, stats
 
 from optistack.ageing import AgeingData, Specimen
 from optistack.errors import OptistackError
-from optistack.fitting import Fit, Problem, fit, widened, with_dof
+from optistack.fitting import Fit, Problem, fit, moved, widened, with_dof
 from optistack.rate_laws import Law
 from optistack.rate_terms import LEAST_SHARE
 from optistack.value import Value
@@ -32,10 +32,13 @@ Real = NDArray[np.float64]
 
 _SMALLEST_FRACTION = 1e-12
 _DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
-_HETEROGENEITY_P = 0.10
 # What is known of a shape before any data: within a factor exp(+-1.5) of the usual. Data that say
 # anything about a shape outweigh it; without it a shape that they do not need runs away to 0.
 SHAPE_PRIOR_SD = 1.5
+# Nobody reads a film to better than this share, whatever the scatter of rounded readings says.
+SMALLEST_NOISE = 1e-4
+# Logarithm of a scaled dose that no reading notices.
+_UNSEEN = -8.0
 # Beyond this many times the tested dose no law has been tested.
 FAR_DOSE = 3.0
 _LEVELS = 16
@@ -128,7 +131,8 @@ class Curves:
         Each specimen gets a rate of its own; what the design leaves of their logarithms is held
         against their errors (Cochran's Q), and the variance between specimens is found by the
         method of moments (R. DerSimonian, N. Laird, Control. Clin. Trials 7 (1986) 177; reference
-        from memory).
+        from memory). Any excess counts, significant or not: with three specimens a test at 10 %
+        lets intervals of nominal 95 % cover 86 %, without it they cover 93 % or more (simulated).
         """
         n = len(self.lit)
         columns = np.column_stack([np.ones(n), *self.design.values()])
@@ -153,7 +157,7 @@ class Curves:
         q = float(weight @ left**2)
         readings = max(separate.fit.count - separate.fit.size, 1)
         p = float(stats.f.sf(q / free, free, readings))
-        if p >= _HETEROGENEITY_P:
+        if q <= free:
             return Scatter(0.0, np.inf, p)
         shrink = float(weight.sum() - weight @ np.diag(hat))
         between = max((q - free) / shrink, 0.0)
@@ -185,6 +189,12 @@ class CurveFit:
     def make(cls, curves: Curves, law: Law, scatter: Scatter) -> CurveFit:
         entries = curves._specimens
         n_lit = len(curves.lit)
+        if not n_lit:
+            reasons = [f"{n}: {why}" for d in curves.sets for n, why in d.set_aside]
+            raise OptistackError(
+                f"{', '.join(d.name for d in curves.sets)}: no lit specimen is left. "
+                + "; ".join(reasons)
+            )
         which = np.concatenate([np.full(s.kept.size, i) for i, (s, _) in enumerate(entries)])
         hours = np.concatenate([s.hours[s.kept] for s, _ in entries])
         inverse = np.array([curves.sets[i].inverse for _, i in entries])[which]
@@ -201,21 +211,17 @@ class CurveFit:
         if known:
             sigma = np.concatenate([curves.sets[i].sigma(s)[s.kept] for s, i in entries])
         else:
-            # Not stated: one size for all, found from the scatter.
+            # Not stated: one size for all, found from the scatter; in units of 1 %.
             sigma = np.where(relative, 0.01, 0.01 * np.abs(values).max())
         lit = which < n_lit
-        if not n_lit:
-            reasons = [f"{n}: {why}" for d in curves.sets for n, why in d.set_aside]
-            raise OptistackError(
-                f"{', '.join(d.name for d in curves.sets)}: no lit specimen is left. "
-                + "; ".join(reasons)
-            )
         lit_readings = int(lit.sum())
+        read = int((lit & (flags == 0)).sum())
         distinct = np.unique(dose[lit]).size
-        if lit_readings < 4 or distinct < 3:
+        if read < 3 or lit_readings < 4 or distinct < 3:
             raise OptistackError(
                 f"{', '.join(d.name for d in curves.sets)}: {lit_readings} readings at {distinct} "
-                "different doses are too few for a curve; at least 4 at 3 doses are needed"
+                "different doses are too few for a curve; at least 4 at 3 doses are needed, and of "
+                "them 3 that are more than limits"
             )
         starts_at = np.array([values[which == i][0] for i in range(len(entries))])
         dark_of = {
@@ -330,6 +336,7 @@ class CurveFit:
             extra=extra,
             prior=a - 1,
             slopes=slopes,
+            smallest_scale=100 * SMALLEST_NOISE,
         )
         begin = []
         # A loss of some tenths over the tested dose, and ten times more or less.
@@ -340,7 +347,7 @@ class CurveFit:
                 start[1:a] = np.log(shapes) if shapes else []
                 start[c:d] = np.log(starts_at)
                 begin.append(start)
-        result = fit(problem, np.array(begin), not_counted=deviating)
+        result = _held(fit(problem, np.array(begin), not_counted=deviating))
         if random:
             result = with_dof(result, scatter.dof)
         # log k per unit of dose, not per tested dose.
@@ -386,6 +393,19 @@ class CurveFit:
         at, hours = self.column(f"dark {name}"), self.longest_hours
         low, high = self.fit.interval(lambda th: th[:, at], confidence)
         return Value(float(self.fit.theta[at]) / hours, low / hours, high / hours)
+
+
+def _held(result: Fit) -> Fit:
+    """A rate that runs to nothing, stopped where it is just not seen: there errors have a scale."""
+    theta, problem = result.theta, result.problem
+    if theta[0] > _UNSEEN:
+        return result
+    steps = np.tile(theta, (200, 1))
+    steps[:, 0] = np.linspace(theta[0], 0.0, 200)
+    cost = (problem.deviations(steps, result.scale) ** 2).sum(axis=1)
+    seen = cost > result.cost + 0.01 * result.scale**2
+    last = int(np.argmax(seen)) - 1 if seen.any() else 199
+    return moved(result, steps[max(last, 0)])
 
 
 def _shifted(result: Fit, norm: float) -> Fit:
@@ -499,6 +519,11 @@ def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) ->
         notes.append(
             f"{who}: the readings scatter {spread:.2g} times more than the stated noise; "
             "intervals follow the scatter"
+        )
+    if not known and fitted[0].fit.scale <= 100 * SMALLEST_NOISE:
+        notes.append(
+            f"{who}: the readings scatter by less than {100 * SMALLEST_NOISE:g} %, which no "
+            "measurement does; that is taken for their noise"
         )
     score = np.array([c.fit.aicc(spread**2) for c in fitted])
     order = np.argsort(score, kind="stable")

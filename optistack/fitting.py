@@ -26,6 +26,7 @@ _DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differen
 _LARGEST_STEP = 2.0
 _ITERATIONS = 150
 _TIGHT = 30.0  # stiffness that holds a quantity at its target along a profile
+_CLOSING_IN, _CLOSE, _STEEP = 14, 0.01, 3.0
 _PROFILE = np.array([0.4, 0.8, 1.0, 1.25, 1.7])
 
 
@@ -66,6 +67,8 @@ class Problem:
     slopes : callable, optional
         Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter); by
         differences when not given, which takes twice as many predictions as there are parameters.
+    smallest_scale : float
+        Below this the common factor is never believed, however little the readings scatter.
     """
 
     predict: Callable[[Real], Real]
@@ -77,6 +80,7 @@ class Problem:
     extra: int = 0
     prior: int = 0
     slopes: Callable[[Real], Real] | None = None
+    smallest_scale: float = 1e-12
 
     def deviations(self, theta: Real, scale: float, observed: Real | None = None) -> Real:
         """Whatever is squared and summed: (batch, point), censored points by their likelihood."""
@@ -237,7 +241,8 @@ class Fit:
         if self.problem.sigma_known:
             return cost
         # With the factor that is most likely, cost / count, instead of the unbiased one.
-        return float(self.count * np.log(max(cost, 1e-300) / self.count))
+        square = max(cost / self.count, self.problem.smallest_scale**2)
+        return float(self.count * (np.log(square) - 1) + cost / square)
 
     def aicc(self, variance_factor: float = 1.0) -> float:
         """Akaike's criterion for few readings; infinite where there are too few for it.
@@ -305,19 +310,18 @@ class Fit:
         norm: float,
         t: float,
     ) -> float:
-        reached, roots = [0.0], [0.0]
+        reached, roots, thetas = [0.0], [0.0], [self.theta]
         stiffness = _TIGHT * self.scale / error
-        warm = self.theta
+        along = sign * (self.covariance @ slope) / norm if norm > 0 else 0.0 * slope
 
-        def solve(distance: Real) -> None:
-            nonlocal warm
+        def solve(distance: Real, base: int) -> None:
+            """Best cost with the quantity held at distances, starting from a point at hand."""
             targets = best + sign * distance
-            lead = np.outer(distance * sign, self.covariance @ slope / norm) if norm > 0 else 0.0
-            start = np.broadcast_to(self.theta, (distance.size, self.theta.size)) + np.clip(
-                lead, -3.0, 3.0
-            )
-            if len(reached) > 1:
-                start[0] = warm
+            lead = np.outer(distance - reached[base], along)
+            start = thetas[base] + lead
+            with np.errstate(over="ignore", invalid="ignore"):
+                straight = np.abs(quantity(start) - targets) < 0.1 * distance
+            start = np.where(straight[:, None], start, thetas[base] + np.clip(lead, -3.0, 3.0))
 
             def residuals(theta: Real, rows: Index) -> Real:
                 away = stiffness * (quantity(theta) - targets[rows])
@@ -335,20 +339,23 @@ class Fit:
             root = np.sqrt(np.maximum(cost - self.cost, 0.0)) / self.scale
             reached.extend(got[fine].tolist())
             roots.extend(root[fine].tolist())
-            if fine.any():
-                warm = theta[np.flatnonzero(fine)[np.argmax(got[fine])]]
+            thetas.extend(theta[fine])
 
-        solve(error * t * _PROFILE)
+        solve(error * t * _PROFILE, 0)
         for factor in (4.0, 20.0, 100.0):
             if max(roots) >= t:
                 break
-            solve(error * t * factor * np.array([0.5, 1.0]))
+            solve(error * t * factor * np.array([0.5, 1.0]), int(np.argmax(reached)))
         if max(roots) < t:
             return float(sign * np.inf)
-        # Distance against root is nearly straight; two more points close in on the crossing.
-        distance = _crossing(reached, roots, t)
-        solve(np.array([distance, distance * 1.02]))
-        return float(best + sign * _crossing(reached, roots, t))
+        # Distance against root is nearly straight; further points close in on the crossing.
+        for _ in range(_CLOSING_IN):
+            distance, below = _crossing(reached, roots, t)
+            known = len(roots)
+            solve(np.array([distance]), below)
+            if len(roots) == known or abs(roots[-1] / t - 1) < _CLOSE:
+                break
+        return float(best + sign * _crossing(reached, roots, t)[0])
 
     def bootstrap(
         self, quantity: Quantity, draws: int = 400, seed: int = 0, confidence: float = 0.95
@@ -391,14 +398,21 @@ class Fit:
         return np.asarray(self.theta + rng.standard_normal((count, self.theta.size)) @ root.T)
 
 
-def _crossing(reached: list[float], roots: list[float], t: float) -> float:
-    order = np.argsort(reached)
+def _crossing(reached: list[float], roots: list[float], t: float) -> tuple[float, int]:
+    """Distance at which the root is t, and the point before it.
+
+    By a straight line between the two points around it; half way where that is steep.
+    """
+    order = np.argsort(reached, kind="stable")
     x, y = np.array(reached)[order], np.maximum.accumulate(np.array(roots)[order])
     after = int(np.argmax(y >= t))
+    below = int(order[max(after - 1, 0)])
     if after == 0 or y[after] == y[after - 1]:
-        return float(x[after])
+        return float(x[after]), below
     share = (t - y[after - 1]) / (y[after] - y[after - 1])
-    return float(x[after - 1] + share * (x[after] - x[after - 1]))
+    if y[after] > _STEEP * t:
+        share = 0.5
+    return float(x[after - 1] + share * (x[after] - x[after - 1])), below
 
 
 def _gradient(quantity: Quantity, theta: Real) -> Real:
@@ -498,8 +512,22 @@ def _scale(problem: Problem, theta: Real, dof: float, scale: float) -> float:
     if problem.extra:
         square = square[: -problem.extra]
     # Never exactly 0: data without scatter would leave no measure of distance at all.
-    found = float(np.sqrt(max(square.sum() / dof, 1e-24)))
+    found = float(np.sqrt(max(square.sum() / dof, problem.smallest_scale**2)))
     return max(found, 1.0) if problem.sigma_known else found
+
+
+def moved(result: Fit, theta: Real) -> Fit:
+    """The same fit taken to other parameters that do as well."""
+    problem, scale = result.problem, result.scale
+    jacobian = _jacobian(
+        lambda th, _: problem.deviations(th, scale), theta[None], np.zeros(1, dtype=np.intp)
+    )[0]
+    return replace(
+        result,
+        theta=theta,
+        cost=float(_squares(problem.deviations(theta[None], scale))[0]),
+        covariance=_covariance(jacobian) * scale**2,
+    )
 
 
 def widened(result: Fit, factor: float) -> Fit:

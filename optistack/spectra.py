@@ -374,6 +374,8 @@ class Weight:
         Where the weight is 1.
     measured : bool
         An activation spectrum, valid for the source and the stack it was measured with.
+    measured_with : (str, str, str)
+        That source, layer and stack, where they are known.
     """
 
     name: str
@@ -384,6 +386,7 @@ class Weight:
     reference_nm: float = REFERENCE_NM
     measured: bool = False
     notes: tuple[str, ...] = ()
+    measured_with: tuple[str, str, str] | None = None
 
     def __post_init__(self) -> None:
         low, high = self.band_nm
@@ -399,6 +402,17 @@ class Weight:
         if self.wavelength_nm.size:
             return np.asarray(np.interp(lam, self.wavelength_nm, self.values))
         return np.ones(lam.shape)
+
+    def notes_with(self, *lights: str) -> tuple[str, ...]:
+        """What is assumed when a measured weight is used under these lights, by name."""
+        if self.measured_with is None:
+            return ()
+        light, layer, stack = self.measured_with
+        out = f"weight {self.name}: measured under {light} for {layer} in {stack}"
+        others = [name for name in dict.fromkeys(lights) if name != light]
+        if others:
+            out += f"; under {', '.join(others)} it is an assumption"
+        return (out,)
 
     @property
     def label(self) -> str:
@@ -443,6 +457,7 @@ def weight_from_table(table: Table, *, reference_nm: float | None = None) -> Wei
             f"weight {table.name}: measured with one source and stack ({table.source}); with "
             "another source it is an assumption"
         )
+    stated_with = [table.header.get(f"measured_{k}", "") for k in ("light", "layer", "stack")]
     return Weight(
         name=table.name,
         band_nm=(float(lam[0]), float(lam[-1])),
@@ -450,7 +465,8 @@ def weight_from_table(table: Table, *, reference_nm: float | None = None) -> Wei
         values=values / scale,
         reference_nm=reference,
         measured=table.kind == "measured",
-        notes=(note,),
+        notes=(note, *(f"weight {table.name}: {n.split(': ', 1)[-1]}" for n in table.notes)),
+        measured_with=tuple(stated_with) if all(stated_with) else None,  # type: ignore[arg-type]
     )
 
 

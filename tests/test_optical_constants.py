@@ -10,6 +10,7 @@ requirement, runs with OPTISTACK_LONG=1 in the environment; it takes about ten m
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -139,6 +140,21 @@ class Score:
         self.bounds += (k <= result.k_high)[upper].tolist()
         self.flags += np.array(result.flag)[m].tolist()
 
+    def say(self, what: str) -> None:
+        """One line of figures; shown by ``pytest -rP``, for docs/optical_constants.md."""
+        parts = [
+            f"{label} {100 * np.mean(values):.1f} % of {len(values)}"
+            for label, values in (
+                ("within 10 %", self.close),
+                ("covered", self.covered),
+                ("covered at all wavelengths", self.covered_anywhere),
+                ("n covered", self.n_covered),
+                ("bounds hold", self.bounds),
+            )
+            if values
+        ]
+        sys.stdout.write(f"{what}: {'; '.join(parts)}\n")
+
 
 def repeat(name: str, repetitions: int, absorbing: float, *, with_r: bool, **options: Any) -> Score:
     rng, score = np.random.default_rng(20), Score.empty()
@@ -149,6 +165,9 @@ def repeat(name: str, repetitions: int, absorbing: float, *, with_r: bool, **opt
         result = optical_constants(planted.measurement, **given)
         assert result.misfit == ""
         score.add(planted, result, absorbing)
+    score.say(
+        f"{name}, {'T and R' if with_r else 'T alone'}, {', '.join(options) or 'n not given'}"
+    )
     return score
 
 
@@ -295,6 +314,7 @@ def test_models_on_a_truth_of_their_own(family: str, with_r: bool) -> None:
         result = optical_constants(planted.measurement, model=family)
         misfits += bool(result.misfit)
         score.add(planted, result, -1.0)
+    score.say(f"{family}, {'T and R' if with_r else 'T alone'}, {misfits} misfits")
     shown = np.array(score.flags) != "upper bound"
     covered = np.array(score.covered)
     # 95 % of fifty repetitions, in which all or no points lie inside, scatter by 3 %.

@@ -271,6 +271,7 @@ def compare(
             *(f"coupon: {n}" for n in coupon_result.notes(coupon_layer, main)),
             *(f"device: {n}" for n in device_result.notes(layer, main)),
             *(n for w in weights for n in w.notes),
+            *(n for w in weights for n in w.notes_with(coupon.light.name, device.light.name)),
         ]
     )
     return Comparison(

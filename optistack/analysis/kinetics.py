@@ -399,6 +399,10 @@ def fit_kinetics(
     for m in ranked:
         if m.behind <= PLAUSIBLE_WITHIN:
             notes += m.curve.law.notes
+    if ranked[0].parameters["k"].low <= 0:
+        notes.append(
+            f"{data.name}: no loss by light can be told from none; a limit is all that is known"
+        )
     dark, share = _dark(ranked[0].curve, confidence)
     return Kinetics(
         data=data,

@@ -22,7 +22,7 @@ DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", " ": "blanks"}
 # What a failed or missing reading is written as, beside an empty cell.
 _WORDS = {"nan", "-nan", "n/a", "na", "n.a.", "#n/a", "null", "none", "1.#qnan", "-1.#ind"}
 MISSING = frozenset(_WORDS | {sign * times for sign in "-*" for times in range(1, 7)})
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _MOST_METADATA_LINES = 400
 # No spectrum has more; keeps time and memory within bounds.
 MAX_LINES = 200_000

@@ -14,7 +14,10 @@ def split_cells(line: str, delimiter: str, quotes: bool = True) -> list[str]:
     """The cells of a line, without blanks around them; quotation marks taken off."""
     if delimiter == " ":
         return line.split()
-    if quotes and '"' in line:
+    if quotes and line.count('"') % 2:
+        # One left open would swallow the rest of the line.
+        parts = [p.strip().strip('"') for p in line.strip(" ").split(delimiter)]
+    elif quotes and '"' in line:
         try:
             parts = next(csv.reader([line.strip(" ")], delimiter=delimiter), [])
         except csv.Error:

@@ -28,9 +28,10 @@ Real = NDArray[np.float64]
 V_PER_K = BOLTZMANN_J_K / ELEMENTARY_CHARGE_C
 # mA times ohm is mV.
 V_PER_MA_OHM = 1e-3
-# Below this z the collected share comes from its power series: the closed form loses digits there.
-_SERIES_BELOW = 0.3
-_SERIES_TERMS = 14
+# Below this z the collected share comes from its power series: there the closed form has lost all
+# but 12 digits (of its slope, 11).
+_SERIES_BELOW = 0.03
+_SERIES_TERMS = 7
 
 
 @dataclass(frozen=True)
@@ -344,24 +345,25 @@ def collected_share(
     width = thermal_voltage * np.logaddexp(0.0, over)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         z = np.where(collection_voltage > 0, collection_voltage / width, 0.0)
-        decay = np.exp(-z)
-        share = 2.0 * (z - 1.0 + decay) / z**2
-        by_z = 2.0 * (2.0 - z - decay * (z + 2.0)) / z**3
+        lost = np.expm1(-z)
+        share = 2.0 * (z + lost) / z**2
+        by_z = -2.0 * (lost / z + share) / z
     small = z < _SERIES_BELOW
     if small.any():
-        near = np.where(small, z, 0.0)
+        near = z[small]
         sum_, slope = np.zeros_like(near), np.zeros_like(near)
         for k in range(_SERIES_TERMS, -1, -1):
             coefficient = 2.0 * (-1.0) ** k / math.factorial(k + 2)
             slope = slope * near + sum_
             sum_ = sum_ * near + coefficient
-        share, by_z = np.where(small, sum_, share), np.where(small, slope, by_z)
-    # z runs to infinity where no voltage is left: nothing is collected there.
-    gone = ~np.isfinite(z)
-    share, by_z = np.where(gone, 0.0, share), np.where(gone, 0.0, by_z)
+        share[small], by_z[small] = sum_, slope
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         by_u = by_z * z / width / (1.0 + np.exp(-over))
-    return share, np.where(gone, 0.0, by_u)
+    # z runs to infinity where no voltage is left: nothing is collected there.
+    gone = ~np.isfinite(z)
+    if gone.any():
+        share[gone], by_u[gone] = 0.0, 0.0
+    return share, by_u
 
 
 def green_fill_factor(

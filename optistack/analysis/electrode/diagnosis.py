@@ -270,7 +270,10 @@ def diagnose(
     fresh = _fresh_cell(series, geometry, sheet[:1], built_in, current_sd_ma_cm2)
     problem = CurveFit(series, geometry, sheet, relative_sd, built_in, current_sd_ma_cm2)
     plain = problem.fit("none")
-    found = [plain, *(problem.fit(extra, plain.parameters) for extra in extras)]
+    found = [
+        plain,
+        *(problem.fit(extra, plain.parameters, plain.residual_rms_ma_cm2) for extra in extras),
+    ]
     fits = {f.name: f for f in weigh(found, current_sd_ma_cm2)}
     if plain.points < len(fits["none"].residuals) * len(series.voltage_v[0]):
         notes.append("readings beyond -1 Jsc in forward direction are left out of the fits")

@@ -25,7 +25,10 @@ from optistack.errors import OptistackError
 Real = NDArray[np.float64]
 Extra = Literal["none", "collection", "transport", "shunt"]
 
-FIT_RTOL = 1e-7
+# Differences of the fit step over 1e-4 of a parameter, on the same grids.
+FIT_RTOL = 1e-6
+# A second round follows where the first finds another noise than it was weighed with (ln).
+_SAME_NOISE = 0.1
 # Readings far in forward bias say more of the contacts than of the cell: left out below this part
 # of the short-circuit current.
 DEEPEST_FORWARD = -1.0
@@ -154,8 +157,10 @@ class CurveFit:
         law = p.law(self.series.temperature_k, self.built_in)
         return Device(law, self.geometry, np.exp(p.log_sheet)).points().power_mw_cm2
 
-    def fit(self, extra: Extra, start: Parameters | None = None) -> ModelFit:
-        """Fit one model.
+    def fit(
+        self, extra: Extra, start: Parameters | None = None, noise: float | None = None
+    ) -> ModelFit:
+        """Fit one model, from known parameters and a known residual where there are any.
 
         Raises
         ------
@@ -168,8 +173,9 @@ class CurveFit:
                 f"{self.points} readings cannot fix {layout.size} parameters: more points between "
                 "short and open circuit are needed"
             )
-        x = layout.start(start)
-        scale = self.scale
+        low, high = layout.bounds()
+        x = np.minimum(np.maximum(layout.start(start), low), high)
+        scale = self.scale if noise is None else noise
         # Limits of the sheet resistance weigh against the readings, so the variance must be right
         # before they are.
         for _ in range(2 if self.current_sd is None and self.sd.any() else 1):
@@ -178,7 +184,7 @@ class CurveFit:
                 partial(layout.residuals, scale=used),
                 x,
                 jac=partial(layout.jacobian, scale=used),
-                bounds=layout.bounds(),
+                bounds=(low, high),
                 x_scale="jac",
                 xtol=1e-7,
                 ftol=1e-9,
@@ -187,6 +193,8 @@ class CurveFit:
             x = found.x
             if self.current_sd is None:
                 scale = float(np.sqrt(np.mean(found.fun[: self.points] ** 2))) * used
+            if math.fabs(math.log(scale / used)) < _SAME_NOISE:
+                break
         return self._result(layout, x, np.asarray(found.jac), used)
 
     def _result(self, layout: _Layout, x: Real, jacobian: Real, scale: float) -> ModelFit:
