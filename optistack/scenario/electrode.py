@@ -4,35 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from optistack.analysis.electrode import (
-    BusbarUnitCell,
-    Cell,
-    Collection,
-    CounterElectrode,
-    Diagnosis,
-    Geometry,
-    JVSeries,
-    LineProfileFit,
-    OneEdge,
-    ParallelFingers,
-    PitchTable,
-    PowerLife,
-    PowerMap,
-    ResistanceSeries,
-    SquarePad,
-    TransientMobility,
-    best_pitch,
-    collapse_ohm_sq,
-    diagnose,
-    fit_line_profile,
-    power_against_resistance,
-    power_over_life,
-)
-from optistack.analysis.electrode.files import CURRENT_UNITS, DENSITY_UNITS, VOLTAGE_UNITS
 from optistack.errors import OptistackError, ScenarioError
 from optistack.scenario.files import Files
 from optistack.scenario.section import Section
@@ -40,6 +15,21 @@ from optistack.series_file import SeriesFile, header_lines, read_series
 from optistack.tables import read_text
 from optistack.value import Value
 
+if TYPE_CHECKING:
+    from optistack.analysis.electrode import (
+        Cell,
+        Diagnosis,
+        Geometry,
+        JVSeries,
+        LineProfileFit,
+        PitchTable,
+        PowerLife,
+        PowerMap,
+        ResistanceSeries,
+        TransientMobility,
+    )
+
+# The analysis loads scipy: only where a scenario has an electrode.
 T = TypeVar("T")
 
 ZERO_CELSIUS_K = 273.15
@@ -135,6 +125,8 @@ class ElectrodeReader(Files):
     """Reads the section ``[electrode]``."""
 
     def _electrode(self, section: Section) -> ElectrodeQuestion:
+        from optistack.analysis.electrode import ParallelFingers
+
         cell = self._within(section.section("cell"), _cell)
         geometry = self._within(section.section("geometry"), _geometry)
         start = section.number("start_sheet_resistance_ohm_sq", above=0.0)
@@ -190,6 +182,8 @@ class ElectrodeReader(Files):
         return read
 
     def _resistance(self, section: Section) -> ResistanceSeries:
+        from optistack.analysis.electrode import ResistanceSeries
+
         key_path = section.key_path("resistance")
         read = self._series_file(
             section.text("resistance"),
@@ -210,6 +204,9 @@ class ElectrodeReader(Files):
 
     def _curves(self, section: Section, cell: Cell) -> tuple[JVSeries, dict[str, Any]]:
         """One file for every J-V curve; its hours from the scenario or from its header."""
+        from optistack.analysis.electrode import JVSeries
+        from optistack.analysis.electrode.files import CURRENT_UNITS, DENSITY_UNITS, VOLTAGE_UNITS
+
         key_path = section.key_path("files")
         names = section.texts("files")
         paths, hours = [], []
@@ -309,6 +306,8 @@ def _missing_width(section: Section) -> float:
 
 
 def _cell(section: Section) -> Cell:
+    from optistack.analysis.electrode import Cell, Collection
+
     collection = section.section("collection", None)
     field = None
     if collection is not None:
@@ -330,6 +329,14 @@ def _cell(section: Section) -> Cell:
 
 
 def _geometry(section: Section) -> Geometry:
+    from optistack.analysis.electrode import (
+        BusbarUnitCell,
+        CounterElectrode,
+        OneEdge,
+        ParallelFingers,
+        SquarePad,
+    )
+
     kind = section.choice("kind", _KINDS, "parallel_fingers")
     counter = section.section("counter_electrode", None)
     options: dict[str, Any] = {"counter": None}
@@ -359,6 +366,8 @@ def _geometry(section: Section) -> Geometry:
 
 
 def _mobility(section: Section) -> TransientMobility:
+    from optistack.analysis.electrode import TransientMobility
+
     return TransientMobility.of(
         np.array(section.numbers("mobility_cm2_vs")),
         section.number("lifetime_us"),
@@ -378,6 +387,15 @@ def answer_electrode(
         Sheet resistances that follow from coupon rates, the most trusted first; a measured series
         of the question comes before them.
     """
+    from optistack.analysis.electrode import (
+        OneEdge,
+        ParallelFingers,
+        best_pitch,
+        diagnose,
+        fit_line_profile,
+        power_over_life,
+    )
+
     series: dict[str, ResistanceSeries] = {}
     if question.resistance is not None:
         series["measured"] = question.resistance
@@ -446,6 +464,8 @@ def answer_electrode(
 
 
 def _map(question: ElectrodeQuestion) -> PowerMap:
+    from optistack.analysis.electrode import collapse_ohm_sq, power_against_resistance
+
     start = question.start_sheet_resistance_ohm_sq
     collapse = collapse_ohm_sq(question.cell, question.geometry)
     grid = np.geomspace(

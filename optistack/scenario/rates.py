@@ -4,21 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optistack.ageing import AgeingData, read_ageing, resistance_from_power
-from optistack.analysis.activation_spectrum import (
-    ActivationSpectrum,
-    CutOnSeries,
-    activation_spectrum,
-)
-from optistack.analysis.compare import Comparison
-from optistack.analysis.electrode import ResistanceSeries
-from optistack.analysis.kinetics import Kinetics, fit_kinetics
-from optistack.analysis.rate_correction import RateCorrection, correct_rate, ratios_per_volume
-from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
 from optistack.errors import OptistackError, ScenarioError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.rate_terms import PROPORTIONAL, Knowledge, stated
@@ -30,6 +19,15 @@ from optistack.spectra import BandNm, Weight
 from optistack.spectral_math import photon_flux
 from optistack.tables import read_text
 from optistack.value import Value
+
+# The analyses load scipy: only where a scenario has rates.
+if TYPE_CHECKING:
+    from optistack.ageing import AgeingData
+    from optistack.analysis.activation_spectrum import ActivationSpectrum
+    from optistack.analysis.compare import Comparison
+    from optistack.analysis.electrode import ResistanceSeries
+    from optistack.analysis.kinetics import Kinetics
+    from optistack.analysis.rate_correction import RateCorrection
 
 COUPON_COURSE = "coupon, hour for hour"
 DEVICE_COURSE = "coupon, corrected to the device"
@@ -160,6 +158,8 @@ class RatesReader(Ingredients):
         return coupon, device
 
     def _ageing(self, section: Section, key: str, used_as: str) -> AgeingData:
+        from optistack.ageing import read_ageing
+
         name, key_path = section.text(key), section.key_path(key)
         path = self._file(name, key_path)
         data = read_ageing(path)
@@ -261,6 +261,12 @@ def answer_rates(
     OptistackError
         Data from which nothing can be concluded.
     """
+    from optistack.ageing import resistance_from_power
+    from optistack.analysis.electrode import ResistanceSeries
+    from optistack.analysis.kinetics import fit_kinetics
+    from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
+    from optistack.analysis.rate_series import fit_activation_energy, fit_exponent
+
     progress("rates of the coupons")
     kinetics = fit_kinetics(question.coupon)
     exponent = question.exponent or (
@@ -330,6 +336,9 @@ def _activation(
     question: CutOnQuestion, exposures: Mapping[str, Exposure], layer: str, exponent: Knowledge
 ) -> ActivationSpectrum:
     """Which wavelengths harm, from the absorbed photons behind every filter."""
+    from optistack.analysis.activation_spectrum import CutOnSeries, activation_spectrum
+    from optistack.analysis.rate_series import group_rates
+
     base = exposures[question.exposure]
     rates = group_rates(question.data)
     rows, grid = [], None

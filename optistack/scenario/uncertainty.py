@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from optistack.analysis.activation_spectrum import ActivationSpectrum
 from optistack.errors import OptistackError, ScenarioError
 from optistack.exposure import Exposure
 from optistack.rate_terms import Knowledge
@@ -24,6 +24,9 @@ from optistack.uncertainty import (
 )
 from optistack.uncertainty.stacks import BY_GRADE
 from optistack.value import Value
+
+if TYPE_CHECKING:
+    from optistack.analysis.activation_spectrum import ActivationSpectrum
 
 FEWEST_DRAWS, MOST_DRAWS = 100, 20000
 # Share of the coupon's property whose hours are drawn.
@@ -62,9 +65,6 @@ def read_uncertainty(section: Section) -> UncertaintyQuestion:
         )
         item.done()
 
-    def share(key: str, default: float) -> float:
-        return float(section.number(key, default, low=0.0, high=3.0))
-
     draws = section.integer("draws", 300, low=FEWEST_DRAWS)
     if draws > MOST_DRAWS:
         raise ScenarioError(
@@ -75,13 +75,15 @@ def read_uncertainty(section: Section) -> UncertaintyQuestion:
         draws,
         section.integer("seed", 1, low=0),
         Tolerances(
-            thickness=share("thickness", usual.thickness),
+            thickness=section.number("thickness", usual.thickness, low=0.0, high=3.0),
             layers=known,
             materials=materials,
-            lamp_level=share("lamp_level", usual.lamp_level),
-            meter=share("meter", usual.meter),
-            rear_share=share("rear_share", usual.rear_share),
-            holder_reflectance=share("holder_reflectance", usual.holder_reflectance),
+            lamp_level=section.number("lamp_level", usual.lamp_level, low=0.0, high=3.0),
+            meter=section.number("meter", usual.meter, low=0.0, high=3.0),
+            rear_share=section.number("rear_share", usual.rear_share, low=0.0, high=3.0),
+            holder_reflectance=section.number(
+                "holder_reflectance", usual.holder_reflectance, low=0.0, high=3.0
+            ),
         ),
     )
 
