@@ -21,7 +21,6 @@ if TYPE_CHECKING:
         FilmMeasurement,
         OpticalConstants,
         optical_constants,
-        read_curve,
     )
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
     from optistack.database import database_table, search_database, write_database_table
@@ -98,7 +97,6 @@ _HOME = {
         "FilmMeasurement",
         "OpticalConstants",
         "optical_constants",
-        "read_curve",
     ),
     "optistack.database": ("database_table", "search_database", "write_database_table"),
     "optistack.mixtures": ("beer_lambert", "effective_medium", "urbach_edge"),

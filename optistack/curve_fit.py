@@ -42,6 +42,7 @@ _UNSEEN = -8.0
 # Beyond this many times the tested dose no law has been tested.
 FAR_DOSE = 3.0
 _LEVELS = 16
+_LACK_OF_FIT_P = 0.01
 _CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
 
 
@@ -544,20 +545,36 @@ def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) ->
 
 
 def _hanging_together(curve: CurveFit) -> float:
-    """Factor by which correlated residuals widen an interval; 1 where they look independent."""
-    z = curve.fit.standardised
+    """Factor by which misfit widens an interval; 1 where residuals look independent.
+
+    Two signs of it: neighbours along a curve deviate together, or all specimens deviate together
+    at the same dose (the F test for lack of fit against replicates).
+    """
+    z, doses = curve.fit.standardised, []
     pairs, start = [], 0
     for s in curve.curves.specimens:
         part = z[start : start + s.kept.size]
         start += s.kept.size
         pairs += list(zip(part[:-1], part[1:], strict=True))
-    if len(pairs) < 8:
-        return 1.0
-    a, b = np.array(pairs).T
-    together = float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum()))
-    if together < _CORRELATED / np.sqrt(len(pairs)):
-        return 1.0
-    return float(np.sqrt((1 + together) / (1 - min(together, 0.95))))
+        if s.role == "lit":
+            doses += list(s.hours[s.kept] * s.absorbed_rate)
+    factor = 1.0
+    if len(pairs) >= 8:
+        a, b = np.array(pairs).T
+        together = float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum()))
+        if together >= _CORRELATED / np.sqrt(len(pairs)):
+            factor = float(np.sqrt((1 + together) / (1 - min(together, 0.95))))
+    _, which, count = np.unique(doses, return_inverse=True, return_counts=True)
+    lit = z[: which.size]
+    mean = np.bincount(which, lit) / count
+    free = count.size - 2 - len(curve.law.shape_names)  # a start value and a rate besides
+    inside = which.size - count.size - (len(curve.curves.lit) - 1)
+    if free >= 1 and inside >= 1:
+        common = float(count @ mean**2) / free
+        own = float(((lit - mean[which]) ** 2).sum()) / inside
+        if stats.f.sf(common / max(own, 1e-300), free, inside) < _LACK_OF_FIT_P:
+            factor = max(factor, float(np.sqrt(common)))
+    return factor
 
 
 class Weighted(Protocol):

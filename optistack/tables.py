@@ -14,11 +14,13 @@ import os
 import re
 import tempfile
 import tomllib
+from array import array
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +56,7 @@ REQUIRED_KEYS = (
 )
 MAX_BYTES = 20_000_000
 MAX_COLUMNS = 1000
+MAX_ROWS = 200_000
 _FRACTIONS = ("transmittance", "reflectance", "quantum_efficiency")
 _LARGEST_FRACTION = 1.02
 _SMALLEST_FRACTION = -0.01
@@ -194,19 +197,22 @@ def read_table(path: str | Path) -> Table:
         key, colon, value = stripped.lstrip("#").partition(":")
         if not colon:
             continue
-        if key.strip() == "note":
-            notes.append(value.strip())
-        elif key.strip() in header:
-            raise TableError(f"the header has {key.strip()!r} twice", path, start + 1)
+        key, value = printable(key), printable(value)
+        if key == "note":
+            notes.append(value)
+        elif key in header:
+            raise TableError(f"the header has {key!r} twice", path, start + 1)
         else:
-            header[key.strip()] = value.strip()
-    try:
-        rows = list(csv.reader(lines[start:]))
-    except csv.Error as error:
-        raise TableError(f"not comma-separated values: {error}", path, start + 1) from None
-    if len(rows) < 2:
+            header[key] = value
+    if len(lines) - start > MAX_ROWS:
+        raise TableError(
+            f"{len(lines) - start} rows are more than a table can have ({MAX_ROWS})", path
+        )
+    # Row by row, so that a large file does not lie in memory as text and numbers at once.
+    rows = csv.reader(lines[start:])
+    names = [printable(c) for c in _next(rows, path, start) or []]
+    if len(lines) - start < 2:
         raise TableError("no rows: expected a row of column names and then numbers", path)
-    names = [c.strip() for c in rows[0]]
     first_line = start + 1
     if not names or names[0] != "wavelength_nm":
         raise TableError(
@@ -221,7 +227,7 @@ def read_table(path: str | Path) -> Table:
         )
     if len(set(names)) != len(names):
         raise TableError("two columns have the same name", path, first_line)
-    values = _numbers(rows[1:], names, path, first_line)
+    values = _numbers(rows, names, path, start)
     quantity = header.get("quantity") or _guess_quantity(names, path, first_line)
     if "optistack-table" in header:
         missing = [k for k in REQUIRED_KEYS if not header.get(k)]
@@ -299,12 +305,22 @@ def read_text(path: Path) -> tuple[str, str]:
     raise TableError("not a text file", path)
 
 
-def _numbers(rows: list[list[str]], names: list[str], path: Path, first_line: int) -> list[Real]:
-    columns: list[list[float]] = [[] for _ in names]
-    for offset, row in enumerate(rows, start=1):
+def _next(rows: Any, path: Path, start: int) -> list[str] | None:
+    """The next row of comma-separated values, None at the end."""
+    try:
+        row: list[str] | None = next(rows, None)
+    except csv.Error as error:
+        line = start + rows.line_num
+        raise TableError(f"not comma-separated values: {error}", path, line) from None
+    return row
+
+
+def _numbers(rows: Any, names: list[str], path: Path, start: int) -> list[Real]:
+    columns: list[array[float]] = [array("d") for _ in names]
+    while (row := _next(rows, path, start)) is not None:
         if not row or all(not c.strip() for c in row):
             continue
-        line = first_line + offset
+        line = start + rows.line_num
         if len(row) != len(names):
             raise TableError(f"{len(row)} cells, expected {len(names)}", path, line)
         for name, column, cell in zip(names, columns, row, strict=True):
@@ -333,9 +349,9 @@ def _numbers(rows: list[list[str]], names: list[str], path: Path, first_line: in
         raise TableError("no rows of numbers", path)
     out = []
     for column in columns:
-        array = np.array(column)
-        array.flags.writeable = False
-        out.append(array)
+        values = np.array(column, dtype=float)
+        values.flags.writeable = False
+        out.append(values)
     return out
 
 
@@ -344,8 +360,9 @@ def _guess_quantity(names: list[str], path: Path, line: int) -> str:
         if needed and set(needed) <= set(names):
             return quantity
     raise TableError(
-        f"columns {', '.join(names[1:]) or '(none)'} say no quantity that is known here; expected "
-        "n and k, or one of " + ", ".join(c[0] for c in COLUMNS.values() if c and c[0] != "n"),
+        f"columns {', '.join(names[1:21]) or '(none)'} say no quantity that is known here; "
+        "expected n and k, or one of "
+        + ", ".join(c[0] for c in COLUMNS.values() if c and c[0] != "n"),
         path,
         line,
     )
@@ -435,7 +452,12 @@ def write_table(
 
 
 # What a spreadsheet would carry out where it parts a line of the header at a comma or a semicolon.
-_FORMULA = re.compile(r"""([,;\t|]\s*["']?\s*)([=@＝＠]|[+\-＋－](?![\d.\s]))""")
+_FORMULA = re.compile(r"""([,;\t|]\s*"?\s*)([=@＝＠]|[+\-＋－](?![\d.\s]))""")
+
+
+def printable(text: str) -> str:
+    """On one line, without characters that a terminal or a reading direction would obey."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def plain_text(text: str) -> str:
@@ -446,8 +468,7 @@ def plain_text(text: str) -> str:
     >>> plain_text("foil\\x1b[31m 3,=1+1, -2")
     "foil [31m 3,'=1+1, -2"
     """
-    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return _FORMULA.sub(r"\1'\2", line)
+    return _FORMULA.sub(r"\1'\2", printable(text))
 
 
 def header_lines(header: Mapping[str, str], notes: Iterable[str] = ()) -> list[str]:

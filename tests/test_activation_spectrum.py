@@ -185,52 +185,51 @@ RELATIVE, FLOOR = 0.02, 0.005
 def test_intervals_of_resolved_bands_hold_the_truth(name: str) -> None:
     """2 % relative noise and a floor of 0.5 % of the open rate; 40 repetitions, in the long form 400.
 
-    Long form: OPTISTACK_LONG=1, eight weights, four minutes.
+    Long form: OPTISTACK_LONG=1, eight weights, seven minutes.
     """
+    repetitions = 400 if LONG else 40
+    resolved, limited = coverage(name, repetitions, seed=4)
+    covered = [held for band in resolved.values() for held in band]
+    assert len(covered) >= 2.5 * repetitions  # three bands or more are lit and resolved
+    # 40 repetitions of four bands scatter by 2 % about the 95 % that is meant.
+    assert (0.90 if LONG else 0.88) <= np.mean(covered) <= (0.99 if LONG else 1.0)
+    for band, held in limited.items():
+        # Over all repetitions a limit fails in 1 %; among the few in which an otherwise resolved
+        # band comes out unresolved, noise has lowered it, and that says nothing.
+        assert np.count_nonzero(np.logical_not(held)) <= 0.025 * repetitions, band
+        if len(held) > 0.5 * repetitions:
+            assert np.mean(held) >= 0.95, band
+    if LONG:
+        usual = [np.mean(v) for v in resolved.values() if len(v) > 0.5 * repetitions]
+        assert min(usual) >= 0.88  # three standard errors below 0.93
+
+
+def coverage(
+    name: str, repetitions: int, seed: int
+) -> tuple[dict[tuple[float, float], list[bool]], dict[tuple[float, float], list[bool]]]:
+    """Whether each interval of a resolved band, and each limit, holds the truth, by band."""
     truth = TRUTHS[name]
     exact = rates(truth)
     floor = FLOOR * exact[0]
-    rng = np.random.default_rng(4)
-    covered: list[bool] = []
-    limited: list[bool] = []
-    by_band: dict[tuple[float, float], list[bool]] = {}
-    repetitions = 400 if LONG else 40
+    rng = np.random.default_rng(seed)
+    resolved: dict[tuple[float, float], list[bool]] = {}
+    limited: dict[tuple[float, float], list[bool]] = {}
     for _ in range(repetitions):
         read = exact + rng.normal(0.0, np.hypot(RELATIVE * exact, floor))
         found = activation_spectrum(series(read, np.hypot(RELATIVE * np.maximum(read, 0), floor)))
         for b in found.bands:
-            mean = band_mean(truth, b.band_nm)
-            holds = b.weight.low <= mean <= b.weight.high
-            if b.resolved:
-                covered.append(holds)
-                by_band.setdefault(b.band_nm, []).append(holds)
-            else:
-                assert b.weight.bound == "upper" and b.weight.low == 0
-                assert b.reason
-                limited.append(holds)
-    assert len(covered) >= 3 * repetitions  # most bands are resolved at such noise
-    # 40 repetitions of four bands scatter by 2 % about the 95 % that is meant.
-    assert (0.90 if LONG else 0.88) <= np.mean(covered) <= (0.99 if LONG else 1.0)
-    if limited:
-        assert np.mean(limited) >= 0.95
-    if LONG:
-        usual = [np.mean(v) for v in by_band.values() if len(v) > 0.5 * repetitions]
-        assert min(usual) >= 0.88  # three standard errors below 0.93
+            held = b.weight.low <= band_mean(truth, b.band_nm) <= b.weight.high
+            if not b.resolved:
+                assert b.weight.bound == "upper" and b.weight.low == 0 and b.reason
+            (resolved if b.resolved else limited).setdefault(b.band_nm, []).append(held)
+    return resolved, limited
 
 
 def test_pooled_over_weights_the_coverage_is_neither_low_nor_high() -> None:
     """The short form's stricter test: three weights pooled, 40 repetitions with other noise each."""
-    held = []
-    rng = np.random.default_rng(11)
+    held: list[bool] = []
     for name in list(TRUTHS)[:3]:
-        truth = TRUTHS[name]
-        exact = rates(truth)
-        sd = np.hypot(RELATIVE * exact, FLOOR * exact[0])
-        for _ in range(40):
-            found = activation_spectrum(series(exact + rng.normal(0.0, sd), sd))
-            held += [
-                b.weight.low <= band_mean(truth, b.band_nm) <= b.weight.high for b in found.resolved
-            ]
+        held += [x for band in coverage(name, 40, seed=11)[0].values() for x in band]
     assert 0.90 <= np.mean(held) <= 0.99
 
 

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from conftest import ROOT
 
-from optistack.ageing import AgeingData, Specimen, read_ageing, resistance_from_power
+from optistack.ageing import (
+    _NUMBER_COLUMNS,
+    _TEXT_COLUMNS,
+    CENSORED,
+    QUANTITIES,
+    ROLES,
+    AgeingData,
+    Specimen,
+    read_ageing,
+    resistance_from_power,
+)
 from optistack.errors import OptistackError, TableError
 from optistack.value import Value
 
@@ -290,3 +302,25 @@ def test_power_refusals() -> None:
     power = AgeingData((cell,), "relative_power", sd=0.01)
     with pytest.raises(OptistackError, match="powers that decrease"):
         resistance_from_power(power, ohm, share[::-1])
+
+
+# --- the page -------------------------------------------------------------------------------------
+
+PAGE = (ROOT / "docs" / "rates.md").read_text(encoding="utf-8")
+
+
+def test_the_page_names_every_column_and_quantity() -> None:
+    for name in (*_TEXT_COLUMNS, *_NUMBER_COLUMNS, *QUANTITIES, *ROLES, *filter(None, CENSORED)):
+        assert f"`{name}`" in PAGE, name
+
+
+def test_the_example_of_the_page_reads(tmp_path: Path) -> None:
+    found = re.search(r"```text ageing.csv\n(.*?)```", PAGE, re.DOTALL)
+    assert found is not None
+    data = read_ageing(written(tmp_path, found[1]))
+    assert data.invented
+    assert data.sd == 0.02
+    assert [s.name for s in data.used("lit")] == ["c1", "c2"]
+    c2 = data.used("lit")[1]
+    assert c2.excluded == {2: "probe slipped"}
+    assert c2.flags.tolist() == [0, 0, 0, 0, 1]

@@ -9,9 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optistack.analysis.optical_constants import read_curve
 from optistack.cli import main
-from optistack.errors import TableError
 from optistack.materials import material, oscillators
 from optistack.scenario import load_scenario, run
 from optistack.tables import read_table
@@ -58,7 +56,7 @@ def test_from_both_readings_to_a_scenario(folder: Path, capsys: pytest.CaptureFi
     assert done == 0
     assert "film: free-form, causal, grade B; thickness 10" in out
     assert "determined: n " in out
-    assert "t.txt: values are percent, as its header says" in out
+    assert "t.txt: values in percent, as its header says" in out
     assert out.endswith("written: film.csv\nwritten: film.svg\n")
     assert (folder / "film.svg").read_text().lstrip().startswith("<?xml")
     table = read_table("film.csv")
@@ -97,7 +95,7 @@ weights = {{ slopes_nm = [22], band_nm = [310, 390] }}
 
 def test_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     done = constants(
-        "both.dat --column 2 --reflectance both.dat --reflectance-column 3 --unit percent --json "
+        "both.dat --sample 1 --reflectance both.dat --reflectance-sample 2 --unit percent --json "
         "--noise 0.003 --model tauc_lorentz --band-nm 310 800 --out film.csv"
     )
     answer = json.loads(capsys.readouterr().out)
@@ -135,10 +133,11 @@ def test_with_n_known_and_the_bare_substrate(
         (["--out", "film.csv", "--figure", "film.gif"], "ends in one of .png"),
         (
             ["--out", "film.csv", "--reflectance", "bare.csv"],
-            "holds transmittance, not reflectance",
+            "is a table of transmittance, not of",
         ),
-        (["--out", "film.csv", "--reflectance", "r.csv", "--reflectance-column", "2"], "leaves"),
-        (["--out", "film.csv", "--reflectance-column", "2"], "but no file of it"),
+        (["--out", "film.csv", "--reflectance", "r.csv", "--reflectance-sample", "2"], "sample"),
+        (["--out", "film.csv", "--decimal", "."], "t.txt"),
+        (["--out", "film.csv", "--stray-light-floor", "-1"], "stray_light_floor must be"),
         (["--out", "film.csv", "--reflectance", "none.csv"], "no such file"),
         (["--out", "film.csv", "--substrate", "glas"], "no table 'glas'"),
         (["--out", "film.csv", "--n", "moo4"], "no table 'moo4'"),
@@ -180,13 +179,19 @@ def test_force_replaces(folder: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "the n given is taken as exact" in capsys.readouterr().out
 
 
-def test_a_curve_is_a_table_or_an_export(folder: Path) -> None:
-    assert read_curve("r.csv", "reflectance").assumptions == ()
-    assert any("percent" in said for said in read_curve("t.txt").assumptions)
-    with pytest.raises(TableError, match="leaves nothing to state"):
-        read_curve("bare.csv", unit="percent")
-    np.testing.assert_allclose(
-        read_curve("both.dat", "reflectance", column=3).values,
-        read_curve("r.csv", "reflectance").values,
-        atol=1e-5,
-    )
+def test_a_stray_light_floor_widens_the_interval(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = "t.txt --n 1.75 --noise 0.003 --out film.csv --json --force"
+    assert constants(line) == 0
+    exact = json.loads(capsys.readouterr().out)
+    assert constants(line + " --stray-light-floor 0.02 --measurement hemispherical") == 0
+    stray = json.loads(capsys.readouterr().out)
+    # Where little light comes through it may all be stray: k is then open upwards.
+    assert stray["ranges"][0]["flag"] == "lower bound" != exact["ranges"][0]["flag"]
+    assert stray["k_high"][0] is None is not exact["k_high"][0]
+    at = exact["wavelength_nm"].index(340.0)
+    assert stray["k_high"][at] > exact["k_high"][at]
+    assert any("may be stray light" in d for d in stray["doubts"])
+    assert any("light that the film scatters then counts as absorbed" in d for d in exact["doubts"])
+    assert not any("scatters" in d for d in stray["doubts"])

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
+import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -47,6 +50,7 @@ from optistack.analysis.electrode import (
 )
 from optistack.analysis.electrode.cell import collected_share, laws
 from optistack.analysis.electrode.line import solve_line, solve_opposed
+from optistack.analysis.electrode.plate import solve_plate
 from optistack.errors import OptistackError
 
 mpl.use("Agg")
@@ -81,25 +85,27 @@ def random_cells(seed: int, count: int, *, collection: bool = True) -> list[Cell
     out: list[Cell] = []
     while len(out) < count:
         jl, voc = rng.uniform(3, 40), rng.uniform(0.4, 1.2)
-        out.append(
-            Cell(
-                jl,
-                voc_v=voc,
-                ideality=rng.uniform(1, 2.5),
-                shunt_resistance_ohm_cm2=float(
-                    rng.choice([1e3 * voc / jl * 10 ** rng.uniform(0.7, 4)])
+        # A shunt that takes all of a badly collected photocurrent leaves no open-circuit voltage.
+        with suppress(OptistackError):
+            out.append(
+                Cell(
+                    jl,
+                    voc_v=voc,
+                    ideality=rng.uniform(1, 2.5),
+                    shunt_resistance_ohm_cm2=float(
+                        rng.choice([1e3 * voc / jl * 10 ** rng.uniform(0.7, 4)])
+                    )
+                    if rng.random() < 0.7
+                    else None,
+                    series_resistance_ohm_cm2=float(10 ** rng.uniform(-1, 1))
+                    if rng.random() < 0.5
+                    else 0.0,
+                    temperature_k=rng.uniform(280, 340),
+                    collection=Collection(voc + 0.1, float(10 ** rng.uniform(-3, 0)))
+                    if collection and rng.random() < 0.4
+                    else None,
                 )
-                if rng.random() < 0.7
-                else None,
-                series_resistance_ohm_cm2=float(10 ** rng.uniform(-1, 1))
-                if rng.random() < 0.5
-                else 0.0,
-                temperature_k=rng.uniform(280, 340),
-                collection=Collection(voc + 0.1, float(10 ** rng.uniform(-3, 0)))
-                if collection and rng.random() < 0.4
-                else None,
             )
-        )
     return out
 
 
@@ -617,6 +623,24 @@ def test_pad_with_contacted_rim() -> None:
     assert value == pytest.approx(series, rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    "geometry",
+    [
+        SquarePad(5.0),
+        BusbarUnitCell(
+            5.0, 20.0, finger_width_um=200.0, busbar_width_mm=1.0, finger_ohm_per_cm=0.5
+        ),
+    ],
+    ids=["pad", "unit cell"],
+)
+@pytest.mark.parametrize("sheet", [300.0, 1e5])
+def test_charge_balance_in_two_dimensions(geometry: Any, sheet: float) -> None:
+    """What the volumes give arrives at the rim, or at the busbar through the finger."""
+    v = np.array([0.0, 0.5, 0.7])
+    solved = solve_plate(CELL.law(), geometry.plate(), sheet, v)
+    assert np.abs(solved.balance).max() < 1e-9
+
+
 @pytest.mark.parametrize("u", [0.5, 3.0, 12.0])
 def test_linear_pad_is_its_double_series(u: float) -> None:
     cell = Cell(10.0, saturation_current_density_ma_cm2=1e-250, shunt_resistance_ohm_cm2=50.0)
@@ -823,6 +847,15 @@ def test_where_the_first_order_loss_fails() -> None:
 def test_collapse() -> None:
     expected = 8 * (0.75 - CELL.diode_voltage_v) / (9e-3 * 0.25)
     assert collapse_ohm_sq(CELL, FINGERS) == pytest.approx(expected, rel=1e-12)
+    # A square pad: the largest torsion function of a square is 0.0736714 a^2 (strip: a^2 / 8); a
+    # unit cell with far busbars is a strip.
+    torsion = 0.125 - 4 / math.pi**3 * sum(
+        (-1) ** ((n - 1) // 2) / (n**3 * math.cosh(n * math.pi / 2)) for n in range(1, 30, 2)
+    )
+    assert collapse_ohm_sq(CELL, SquarePad(5.0)) == pytest.approx(
+        expected * 0.125 / torsion, rel=1e-4
+    )
+    assert collapse_ohm_sq(CELL, BusbarUnitCell(5.0, 60.0)) == pytest.approx(expected, rel=1e-4)
     power = power_against_resistance(CELL, FINGERS, [100.0])
     # Half of the power is already gone.
     assert power.collapse_power_share < 0.5
@@ -834,8 +867,8 @@ def test_collapse() -> None:
 def test_knee_warns_while_the_device_looks_stable() -> None:
     power = power_against_resistance(CELL, FINGERS, [100.0], start_sheet_resistance_ohm_sq=120.0)
     r80 = power.level_ohm_sq[0.8]
-    calm = power.knee(r80 / 4)
-    assert calm.warning == "" and calm.doublings_left[0.8] == pytest.approx(2.0)
+    calm = power.knee(r80 / 5)
+    assert calm.warning == "" and calm.doublings_left[0.8] == pytest.approx(math.log2(5))
     near = power.knee(r80 * 0.55)
     assert near.power_share > 0.9 and near.doublings_left[0.8] < 1
     assert "looks stable" in near.warning and "not valid" in near.warning
@@ -990,3 +1023,30 @@ def test_impossible_inputs() -> None:
 def test_impossible_geometry_and_series(make: Callable[[], object], message: str) -> None:
     with pytest.raises(OptistackError, match=message):
         make()
+
+
+# --- speed -------------------------------------------------------------------------------------
+
+
+def test_a_curve_at_fifty_sheet_resistances_is_quick() -> None:
+    """0.5 s is the aim (benchmarks/test_electrode_speed.py); four times that on a busy machine."""
+    cell = Cell(9.0, voc_v=0.75, ideality=1.6, shunt_resistance_ohm_cm2=5e3)
+    sheet = np.geomspace(10.0, 1e5, 50)
+
+    def once() -> float:
+        begin = time.process_time()
+        jv_curves(cell, FINGERS, sheet)
+        return time.process_time() - begin
+
+    assert min(once() for _ in range(3)) < 2.0
+
+
+@pytest.mark.skipif(
+    os.environ.get("OPTISTACK_LONG") != "1", reason="400 problems: OPTISTACK_LONG=1"
+)
+@pytest.mark.parametrize("seed", range(20))
+def test_against_boundary_value_solver_at_length(seed: int) -> None:
+    for cell, k, v_app in random_problems(seed + 100, 20):
+        mine = solve_line(cell.law(), np.array([k]), np.array([v_app]))
+        scale = max(abs(mine.current[0]), cell.diode_voltage_v * mine.slope[0])
+        assert abs(mine.current[0] - bvp_current(cell, k, v_app)) <= 1e-6 * scale

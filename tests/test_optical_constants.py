@@ -644,12 +644,12 @@ def test_from_instrument_files() -> None:
     assert m.wavelength_nm[0] == 310.0
     np.testing.assert_allclose(np.asarray(m.reflectance), r, atol=2e-3)
     assert any(s.startswith("t (sha256 abab") for s in m.sources)
-    assert any("interpolated" in s for s in m.sources)
+    assert any("interpolated" in s for s in m.notes)
     narrow = FilmMeasurement.from_readings(
         scan, band_nm=(400.0, 500.0), thickness_nm=100.0, thickness_std_nm=2.0, substrate=1.5
     )
     assert (narrow.wavelength_nm[0], narrow.wavelength_nm[-1]) == (400.0, 500.0)
-    assert not any("interpolated" in s for s in narrow.sources)
+    assert not any("interpolated" in s for s in narrow.notes)
     with pytest.raises(OptistackError, match="only 0 readings between"):
         FilmMeasurement.from_readings(
             scan, band_nm=(900.0, 950.0), thickness_nm=1.0, thickness_std_nm=0.0, substrate=1.5

@@ -387,6 +387,13 @@ def test_no_file_and_no_text(tmp_path: Path) -> None:
         ost.read_export(path, "transmittance")
 
 
+def test_reflectance(tmp_path: Path) -> None:
+    export = ost.read_export(scan(tmp_path, PLAIN), "reflectance", measurement="hemispherical")
+    table = read_table(ost.export_to_table(export, tmp_path / "r.csv"))
+    assert (table.quantity, table.header["measurement"]) == ("reflectance", "hemispherical")
+    assert ost.read_export(tmp_path / "r.csv", "reflectance").measurement == "hemispherical"
+
+
 # --- writing ------------------------------------------------------------------------------------
 
 
@@ -424,9 +431,6 @@ def test_what_is_not_written(tmp_path: Path) -> None:
         ost.export_to_table(export, tmp_path / "no" / "foil.csv")
     with pytest.raises(TableError, match="grade 'E' is not one of A, B, C, D"):
         ost.export_to_table(export, tmp_path / "a.csv", grade="E")
-    reflectance = ost.read_export(path, "reflectance")
-    with pytest.raises(TableError, match="there is no table of reflectance"):
-        ost.export_to_table(reflectance, tmp_path / "r.csv")
     assert {p.name for p in tmp_path.iterdir()} == {"scan.txt", "foil.csv"}
 
 

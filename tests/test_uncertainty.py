@@ -601,6 +601,26 @@ def test_only_what_is_uncertain_is_drawn() -> None:
     ]
 
 
+def test_filters_and_the_other_side_are_followed() -> None:
+    """The central answer is that of the comparison, lit from behind and under mounted filters."""
+    edge = ost.edge_filter("edge", 350.0, 12.0, index=ost.material(1.5))
+    coupon = ost.Exposure("coupon", COUPON, LAMP, ost.Geometry(lit_from="back"))
+    for mount in ("laminated", "detached_gap", "detached_far", "in_substrate"):
+        device = ost.Exposure("device", DEVICE, LAMP).with_filters([ost.MountedFilter(edge, mount)])
+        model = RatioModel(coupon, device, "film", tolerances=replace(NOTHING, thickness=0.1))
+        found = model({i.name: np.array([i.distribution.central]) for i in model.inputs})
+        compared = ost.compare(coupon, device, "film", bands_nm=[(300, 400)], sensitivity=False)
+        for name, v in compared.weighted_ratio.items():
+            expected = v.value * 100.0 / 80.0  # per volume: the films are 100 and 80 nm thick
+            assert found[f"ratio per volume, {name}"][0] == pytest.approx(expected, rel=1e-9)
+        assert "the transmittance of filters is not drawn" in model.notes
+
+
+def test_a_measured_weight_brings_its_note() -> None:
+    weight = replace(ost.weight_family()[1], measured_with=("sun", "film", "other stack"))
+    assert any("under lamp it is an assumption" in n for n in pair(weights=[weight]).notes)
+
+
 def test_the_meter_cancels_under_one_lamp_only() -> None:
     careful = replace(NOTHING, meter=0.1, lamp_level=0.1)
     names = [i.name for i in pair(tolerances=careful).inputs]

@@ -380,8 +380,8 @@ def fit_kinetics(
     ...     for i, (r, sign) in enumerate([(210.0, 1), (195.0, -1)], start=1)
     ... )
     >>> found = fit_kinetics(AgeingData(two))
-    >>> print(found.best.name, found.dose_to(0.8).format(2))  # 178.5 h were put in
-    exponential 1.8e+02 (1.6e+02 to 2e+02)
+    >>> print(found.best.name, found.dose_to(0.8).format(3))  # 178.5 h were put in
+    exponential 179 (177 to 180)
     """
     found = rank(Curves((data,)), laws)
     notes = [*data.notes(), *found.notes]

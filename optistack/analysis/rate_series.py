@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,87 @@ class GroupRates:
                 "high": [v.high for v in self.values],
             }
         )
+
+    def plot(self, ax: Any = None) -> Any:
+        """Rate of every group with its interval, on a matplotlib Axes."""
+        ax = _axes(ax)
+        for i, v in enumerate(self.values):
+            ax.plot([i, i], [v.low, v.high], "-", color="0.4")
+            if v.bound is None:
+                ax.plot(i, v.value, "o", color="0.2")
+        ax.set_xticks(range(len(self.groups)), self.groups)
+        ax.set_ylabel("rate")
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.to_frame().to_html(index=False))
+
+
+def _axes(ax: Any) -> Any:
+    if ax is None:
+        import matplotlib.pyplot as plt
+
+        _, ax = plt.subplots()
+    return ax
+
+
+@dataclass(frozen=True, eq=False)
+class SeriesFit(Knowledge):
+    """A parameter of the rate law fitted to a series of levels.
+
+    Attributes
+    ----------
+    name : "p" or "Ea"
+    levels : (level,) array
+        Absorbed rates, or film temperatures [K].
+    rates_per_h : tuple of Value
+        Of every level by itself, with 95 % intervals; empty where readings are too few for that.
+    """
+
+    name: str = ""
+    levels: tuple[float, ...] = ()
+    rates_per_h: tuple[Value, ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per level."""
+        import pandas as pd
+
+        level = "temperature_k" if self.name == "Ea" else "absorbed_rate"
+        rates = self.rates_per_h or [None] * len(self.levels)
+        rows = [
+            {
+                level: at,
+                "rate_per_h": np.nan if v is None else v.value,
+                "low": np.nan if v is None else v.low,
+                "high": np.nan if v is None else v.high,
+            }
+            for at, v in zip(self.levels, rates, strict=True)
+        ]
+        return pd.DataFrame(rows)
+
+    def plot(self, ax: Any = None) -> Any:
+        """Rates of the levels and the fitted line through their middle, on a matplotlib Axes."""
+        ax = _axes(ax)
+        temperature = self.name == "Ea"
+        at = np.array(self.levels)
+        x = 1e3 / at if temperature else at
+        for where, v in zip(x, self.rates_per_h, strict=False):
+            ax.plot([where, where], [v.low, v.high], "-", color="0.4")
+            ax.plot(where, v.value, "o", color="0.2")
+        if self.rates_per_h:
+            logs = np.log([v.value for v in self.rates_per_h])
+            u = -1e3 / (GAS_J_MOL_K * at) if temperature else np.log(at)
+            line = logs.mean() + self.value.value * (u - u.mean())
+            ax.plot(x, np.exp(line), "-")
+        ax.set_yscale("log")
+        if not temperature:
+            ax.set_xscale("log")
+        ax.set_xlabel("1000 / film temperature (1/K)" if temperature else "absorbed rate")
+        ax.set_ylabel("rate (1/h)")
+        return ax
+
+    def _repr_html_(self) -> str:
+        return str(self.to_frame().to_html(index=False))
 
 
 def group_rates(
@@ -152,7 +233,7 @@ def _rate(curve: CurveFit, group: str, confidence: float) -> tuple[float, float,
     return middle, low, high, sd
 
 
-def fit_exponent(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAWS) -> Knowledge:
+def fit_exponent(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAWS) -> SeriesFit:
     """Reciprocity exponent p from specimens under different intensities.
 
     Parameters
@@ -176,10 +257,10 @@ def fit_exponent(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAWS) -> Kno
     if np.unique(q).size < 2:
         raise OptistackError(f"{data.name}: a reciprocity exponent needs two intensities or more")
     column = np.log(q) - np.log(q).mean()
-    return _fit_slope(data.per_hour(), column, "p", (float(q.min()), float(q.max())), laws)
+    return _fit_slope(data.per_hour(), column, "p", q, laws)
 
 
-def fit_activation_energy(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAWS) -> Knowledge:
+def fit_activation_energy(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAWS) -> SeriesFit:
     """Activation energy [kJ/mol] from specimens at different film temperatures.
 
     Parameters
@@ -205,41 +286,60 @@ def fit_activation_energy(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAW
             f"{data.name}: a temperature series at different intensities cannot tell the two apart"
         )
     column = ((1 / kelvin).mean() - 1 / kelvin) * 1e3 / GAS_J_MOL_K
-    tested = (float(kelvin.min()), float(kelvin.max()))
-    return _fit_slope(data.per_hour(), column, "Ea", tested, laws)
+    return _fit_slope(data.per_hour(), column, "Ea", kelvin, laws)
 
 
 def _fit_slope(
     data: AgeingData,
     column: Real,
     name: str,
-    tested: tuple[float, float],
+    varied: Real,
     laws: Sequence[Law],
-) -> Knowledge:
-    ranking = rank(Curves((data,), {name: column}), laws)
+) -> SeriesFit:
+    levels = np.unique(varied)
+    own = {f"level {i}": (varied == x).astype(float) for i, x in enumerate(levels[1:], start=1)}
+    scatter: Scatter | None = None
+    if varied.size > levels.size:
+        # Specimens of one level tell their scatter apart from levels that lie off the line.
+        try:
+            scatter = rank(Curves((data,), own), laws).scatter
+        except OptistackError:  # too few readings for a rate of every level
+            scatter = None
+    ranking = rank(Curves((data,), {name: column}), laws, scatter)
     value, low, high = envelope(ranking.plausible, lambda c, theta: theta[:, c.column(name)])
     notes = [*data.notes(), *ranking.notes]
-    if np.unique(column).size < 3:
+    best = ranking.fits[0].curve
+    try:
+        free = Curves((data,), own).fit(best.law, ranking.scatter)
+    except OptistackError:
+        free = None
+    if levels.size < 3:
         notes.append(f"{data.name}: {name} from two levels only; whether one {name} holds is open")
-    else:
-        p = _off_the_line(data, column, ranking.fits[0].curve)
+    elif free is not None:
+        p = _off_the_line(best, free, levels.size - 2)
         if p < _SLOPE_P:
             notes.append(
                 f"{data.name}: the levels do not lie on one {name} (p = {p:.2g}); it is a mean "
                 "over the range tested, its interval is doubled"
             )
             low, high = value - 2 * (value - low), value + 2 * (high - value)
-    return Knowledge(Value(value, low, high), "fitted", tested, tuple(dict.fromkeys(notes)))
+    rates = []
+    if free is not None:
+        for i in range(levels.size):
+            middle, least, most, _ = _rate(free, f"level {i}" if i else "", 0.95)
+            rates.append(Value(middle, least, most))
+    return SeriesFit(
+        Value(value, low, high),
+        "fitted",
+        (float(levels[0]), float(levels[-1])),
+        tuple(dict.fromkeys(notes)),
+        name,
+        tuple(float(x) for x in levels),
+        tuple(rates),
+    )
 
 
-def _off_the_line(data: AgeingData, column: Real, slope_fit: CurveFit) -> float:
+def _off_the_line(line: CurveFit, free: CurveFit, more: int) -> float:
     """Probability that levels depart so far from a straight line by chance, by an F test."""
-    levels = np.unique(column)
-    own = {f"level {i}": (column == x).astype(float) for i, x in enumerate(levels[1:], start=1)}
-    try:
-        free = Curves((data,), own).fit(slope_fit.law, slope_fit.scatter)
-    except OptistackError:
-        return 1.0
-    more = levels.size - 2
-    gain = max(slope_fit.fit.cost - free.fit.cost, 0.0) / more
+    gain = max(line.fit.cost - free.fit.cost, 0.0) / more
     return float(stats.f.sf(gain / free.fit.scale**2, more, max(free.fit.dof, 1.0)))

@@ -43,8 +43,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OptistackError as error:
         if options.debug:
             raise
+        from optistack.tables import printable
+
         # File names and contents are quoted: nothing in them may act on the terminal.
-        message = " ".join("".join(c if c.isprintable() else " " for c in str(error)).split())
+        message = printable(str(error))
         if options.json:
             answer: dict[str, Any] = {"kind": type(error).__name__, "message": message}
             if isinstance(error, QuestionError):

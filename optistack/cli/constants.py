@@ -14,9 +14,22 @@ from optistack.errors import OptistackError
 
 if TYPE_CHECKING:
     from optistack.analysis.optical_constants import FilmMeasurement, OpticalConstants
-    from optistack.reader import Reading
+    from optistack.reader import Export
 
 _FIGURES = (".png", ".svg", ".pdf")
+# Answers for every export among the files.
+_ANSWERS = {
+    "unit": "fraction, percent or optical_density",
+    "wavelength_unit": "nm, um, angstrom, eV or cm-1",
+    "delimiter": "semicolon, comma, tab or blanks",
+    "decimal": "decimal sign, . or ,",
+    "missing": "what stands for a reading that failed",
+    "block": "which block of numbers, from 1",
+    "wavelength_column": "from 1",
+    "layout": "samples side by side: columns or pairs",
+    "duplicates": "readings of one wavelength that differ: mean, first or last",
+    "measurement": "regular or hemispherical",
+}
 
 
 def add(
@@ -76,18 +89,17 @@ def add(
         default=0.0,
         help="relative doubt about the scale, for R that of the mirror",
     )
+    how.add_argument("--stray-light-floor", metavar="T", type=float, help="that T may contain")
     how.add_argument("--angle-deg", metavar="DEG", type=float, default=0.0)
     how.add_argument("--reflectance-angle-deg", metavar="DEG", type=float, default=0.0)
     how.add_argument("--light-from", choices=("film", "substrate"), default="film")
     how.add_argument("--band-nm", metavar=("FROM", "TO"), type=float, nargs=2)
-    files = parser.add_argument_group("exports of an instrument")
-    files.add_argument("--unit", choices=("fraction", "percent"))
-    files.add_argument("--delimiter")
-    files.add_argument("--decimal", choices=(".", ","))
+    files = parser.add_argument_group("what a file may leave open (see also optistack read)")
+    for name, what in _ANSWERS.items():
+        kind = int if name in ("block", "wavelength_column") else str
+        files.add_argument("--" + name.replace("_", "-"), metavar="WHAT", type=kind, help=what)
     for name, what in (("", "T"), ("reflectance-", "R"), ("substrate-", "the substrate's T")):
-        files.add_argument(
-            f"--{name}column", metavar="N", type=int, help=f"that holds {what}, from 2"
-        )
+        files.add_argument(f"--{name}sample", metavar="NAME", help=f"which sample is {what}")
     parser.set_defaults(command=_constants)
 
 
@@ -96,7 +108,7 @@ def _constants(options: argparse.Namespace) -> int:
 
     _check_outputs(options)
     n = None if options.n is None else _index(options.n)
-    measurement, assumptions = _measurement(options)
+    measurement = _measurement(options)
     progress = Progress()
     progress("fitting n and k")
     try:
@@ -105,7 +117,6 @@ def _constants(options: argparse.Namespace) -> int:
         )
     finally:
         progress.stop()
-    result = result.with_notes(*assumptions)
     written = _write(result, options)
     if options.json:
         write_json(_as_json(result, written))
@@ -144,26 +155,19 @@ def _index(text: str) -> Any:
         return material(text)
 
 
-def _measurement(options: argparse.Namespace) -> tuple[FilmMeasurement, tuple[str, ...]]:
-    from optistack.analysis.optical_constants import FilmMeasurement, read_curve
+def _measurement(options: argparse.Namespace) -> FilmMeasurement:
+    from optistack.analysis.optical_constants import FilmMeasurement
     from optistack.materials import material
 
-    how = {"unit": options.unit, "delimiter": options.delimiter, "decimal": options.decimal}
-
-    def read(path: Path | None, quantity: Any, column: int | None) -> Reading | None:
-        if path is None:
-            if column is not None:
-                raise OptistackError(f"a column of the {quantity} is named, but no file of it")
-            return None
-        return read_curve(path, quantity, column=column, **how)
-
-    transmittance = read_curve(options.transmittance, column=options.column, **how)
-    reflectance = read(options.reflectance, "reflectance", options.reflectance_column)
-    bare = read(options.substrate_transmittance, "transmittance", options.substrate_column)
-    measurement = FilmMeasurement.from_readings(
-        transmittance,
-        reflectance=reflectance,
-        substrate_transmittance=bare,
+    bare, mirror = options.substrate_transmittance, options.reflectance
+    return FilmMeasurement.from_readings(
+        _export(options, options.transmittance, "transmittance", options.sample),
+        reflectance=None
+        if mirror is None
+        else _export(options, mirror, "reflectance", options.reflectance_sample),
+        substrate_transmittance=None
+        if bare is None
+        else _export(options, bare, "transmittance", options.substrate_sample),
         band_nm=None if options.band_nm is None else tuple(options.band_nm),
         thickness_nm=options.thickness_nm,
         thickness_std_nm=options.thickness_std_nm,
@@ -177,9 +181,24 @@ def _measurement(options: argparse.Namespace) -> tuple[FilmMeasurement, tuple[st
         reflectance_angle_deg=options.reflectance_angle_deg,
         light_from=options.light_from,
         name=options.out.stem,
+        **(
+            {}
+            if options.stray_light_floor is None
+            else {"stray_light_floor": options.stray_light_floor}
+        ),
     )
-    readings = [r for r in (transmittance, reflectance, bare) if r is not None]
-    return measurement, tuple(a for r in readings for a in r.assumptions)
+
+
+def _export(options: argparse.Namespace, path: Path, quantity: str, sample: str | None) -> Export:
+    """A file; the answers are for exports, a table leaves nothing open."""
+    from optistack.reader import read_export
+    from optistack.reader.tabled import table_kind
+    from optistack.tables import read_text
+
+    answers = {name: getattr(options, name) for name in _ANSWERS}
+    if path.is_file() and table_kind(read_text(path)[0]):
+        answers = {}
+    return read_export(path, quantity, sample=sample, **answers)
 
 
 def _write(result: OpticalConstants, options: argparse.Namespace) -> list[str]:

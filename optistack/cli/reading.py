@@ -12,7 +12,7 @@ from optistack.cli.progress import write_json
 if TYPE_CHECKING:
     from optistack.reader import Export
 
-_KINDS = ("transmittance", "irradiance", "eqe", "nk", "sheet-resistance")
+_KINDS = ("transmittance", "reflectance", "irradiance", "eqe", "nk", "sheet-resistance")
 # Options that answer a question of the reader, with what they take and what they say.
 _ANSWERS: dict[str, dict[str, Any]] = {
     "unit": {

@@ -17,6 +17,7 @@ import numpy as np
 from optistack.errors import QuestionError, TableError
 from optistack.reader.heading import headings, metadata, split_cells
 from optistack.reader.text import split_lines
+from optistack.tables import MAX_ROWS
 
 DELIMITERS = {";": "semicolon", "\t": "tab", ",": "comma", " ": "blanks"}
 # What a failed or missing reading is written as, beside an empty cell.
@@ -24,8 +25,6 @@ _WORDS = {"nan", "-nan", "n/a", "na", "n.a.", "#n/a", "null", "none", "1.#qnan",
 MISSING = frozenset(_WORDS | {sign * times for sign in "-*" for times in range(1, 7)})
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _MOST_METADATA_LINES = 400
-# No spectrum has more; keeps time and memory within bounds.
-MAX_LINES = 200_000
 # A second block is worth a question from this share of the first one's rows.
 _WORTH_A_QUESTION = 0.1
 # A piece after a gap may begin so much of the span so far before its end.
@@ -140,8 +139,8 @@ def find_blocks(
         Two plausible readings.
     """
     lines = split_lines(text)
-    if len(lines) > MAX_LINES:
-        raise TableError(f"{len(lines)} lines are more than an export can have ({MAX_LINES})", path)
+    if len(lines) > MAX_ROWS:
+        raise TableError(f"{len(lines)} lines are more than an export can have ({MAX_ROWS})", path)
     marks = MISSING | ({missing.strip().lower()} if missing else set())
     found: list[tuple[_Dialect, list[_Run]]] = []
     for mark in DELIMITERS if delimiter is None else [delimiter]:
@@ -401,11 +400,13 @@ def _value(part: str, dialect: _Dialect) -> float | None:
         if "." in part:
             return None
         part = part.replace(",", ".")
-    if dialect.lenient:
+    if not _NUMBER.fullmatch(part):
+        if not dialect.lenient:
+            return None
         part = part.removesuffix("%").rstrip().replace("\u2212", "-")
         part = re.sub(r"(?<=\d)[dD](?=[+-]?\d)", "e", part)
-    if not _NUMBER.fullmatch(part):
-        return None
+        if not _NUMBER.fullmatch(part):
+            return None
     value = float(part)
     return None if dialect.lenient and math.isinf(value) else value
 
@@ -436,10 +437,14 @@ def _cells(line: str, dialect: _Dialect) -> tuple[float, ...] | None:
 # Groups of three digits, with a mark between them.
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,.'’\u00a0\u202f])\d{3}(\1\d{3})*([.,]\d+)?")
 
+_MAYBE_THOUSANDS = re.compile(r"\d['’\u00a0\u202f]\d{3}|\d[,.]\d{3}[,.]")
+
 
 def _refuse_thousands(lines: list[str], path: Path, where: range) -> None:
     """Refuse a number such as 1,234.5 that no dialect reads."""
     for number in where:
+        if not _MAYBE_THOUSANDS.search(lines[number]):
+            continue
         for cell in re.split(r"[;\t]|,(?!\d)|[ ]+", lines[number]):
             match = _THOUSANDS.fullmatch(cell.strip().strip('"'))
             if match is None:

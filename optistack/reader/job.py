@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from optistack.errors import QuestionError, TableError
+from optistack.tables import printable
 
 
 @dataclass
@@ -37,8 +38,3 @@ class Job:
         self, message: str, option: str, choices: Sequence[str] = (), line: int | None = None
     ) -> NoReturn:
         raise QuestionError(printable(message), option, choices, self.path, line)
-
-
-def printable(text: str) -> str:
-    """On one line, without characters that a terminal or a reading direction would obey."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())

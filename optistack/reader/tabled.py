@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from optistack.errors import QuestionError, TableError
 from optistack.reader.columns import Reading
-from optistack.reader.job import Job, printable
+from optistack.reader.job import Job
 from optistack.reader.text import split_lines
-from optistack.tables import Table, read_table
+from optistack.tables import Table, printable, read_table
 
 Real = NDArray[np.float64]
 

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from optistack.errors import TableError
-from optistack.reader.job import printable
 from optistack.reader.tabled import AGEING_COLUMNS, Export
-from optistack.tables import GRADES, KINDS, header_lines, write_table, write_whole
+from optistack.tables import GRADES, KINDS, header_lines, printable, write_table, write_whole
 
 _UNITS = {
     "transmittance": "wavelength nm; fraction",
+    "reflectance": "wavelength nm; fraction",
     "quantum_efficiency": "wavelength nm; electrons per incident photon",
     "spectral_irradiance": "wavelength nm; W/(m2 nm)",
     "relative_spectral_irradiance": "wavelength nm; relative",
@@ -59,16 +59,9 @@ def export_to_table(
     Raises
     ------
     TableError
-        A reflectance, for which there is no table; a file that exists, or that was read; what
-        `optistack.tables.write_table` refuses.
+        A file that exists, or that was read; what `optistack.tables.write_table` refuses.
     """
     out = Path(out_path)
-    if export.quantity not in _UNITS:
-        raise TableError(
-            f"there is no table of {export.quantity}: it is used together with the transmittance "
-            "of the same film, to find n and k",
-            out,
-        )
     if out.suffix.lower() != ".csv":
         raise TableError("a table's name ends in .csv", out)
     for name, value, allowed in (("grade", grade, GRADES), ("kind", kind, KINDS)):
@@ -129,7 +122,7 @@ def _header(export: Export) -> dict[str, str]:
     header["source_sha256"] = export.sha256
     if export.sample:
         header["sample"] = printable(export.sample)
-    if export.quantity == "transmittance":
+    if export.quantity in ("transmittance", "reflectance"):
         header["measurement"] = export.measurement
         if export.stray_light_floor is not None:
             header["stray_light_floor"] = repr(float(export.stray_light_floor))

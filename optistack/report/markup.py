@@ -27,7 +27,15 @@ _KEEP = re.compile(r"\d+-\d+ nm|[\d.]+ %|\d[\d.]* nm\b")
 
 
 def safe(text: Any) -> str:
-    return escape(str(text), quote=True)
+    """Escaped, without control characters and marks that turn the reading direction.
+
+    Examples
+    --------
+    >>> safe("<b>\\u202ea\\x1b")
+    '&lt;b&gt; a '
+    """
+    shown = "".join(c if c.isprintable() or c in "\n\t" else " " for c in str(text))
+    return escape(shown, quote=True)
 
 
 def rich(text: Any) -> str:

@@ -15,12 +15,13 @@ from optistack.report.wording import parts
 from optistack.scenario import RunResult
 from optistack.spectra import Spectrum
 from optistack.spectral_math import PHOTON_J_NM
+from optistack.tables import plain_text
 
 Real = NDArray[np.float64]
 Json = dict[str, Any]
 
-# A spreadsheet takes a cell that begins like this for a formula.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+# A spreadsheet takes a cell that begins like this for a formula; some take the wide signs too.
+_FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 
 
 def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, str]:
@@ -86,6 +87,8 @@ def cell(value: Any) -> str:
     --------
     >>> cell("=1+1"), cell(-0.5), cell(None), cell(True)
     ("'=1+1", '-0.5', '', 'true')
+    >>> cell("film;=1+1")  # where semicolons part cells, as with decimal commas
+    "film;'=1+1"
     """
     if value is None:
         return ""
@@ -93,8 +96,8 @@ def cell(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, (int, float)):
         return repr(value)
-    text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    text = plain_text(str(value))
+    return f"'{text}" if text.lstrip('" ').startswith(_FORMULA) else text
 
 
 def _ranged(name: str, value: Any) -> Json:

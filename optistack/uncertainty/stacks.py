@@ -215,6 +215,8 @@ class RatioModel:
             x.absorbers for e in (coupon, device) for x in e.stack.layers
         ):
             self.notes += ("the transmittance of filters is not drawn",)
+        for w in self.weights:
+            self.notes += (*w.notes, *w.notes_with(coupon.light.name, device.light.name))
         paired = _same_source(device.light, coupon.light)
         self._sides = tuple(
             self._side(role, e, name, paired)

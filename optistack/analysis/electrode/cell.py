@@ -131,9 +131,10 @@ class Cell:
             positive("saturation current density", self.saturation_current_density_ma_cm2, "mA/cm2")
         if not self.law().at_reference[0] > 0:
             raise OptistackError(
-                f"open-circuit voltage {self.voc_v:g} V cannot be reached: collected photocurrent "
-                f"through the shunt of {self.shunt_resistance_ohm_cm2} ohm cm2 gives less. Check "
-                "the units of the shunt resistance (ohm cm2) and of the photocurrent (mA/cm2)"
+                f"open-circuit voltage {self.voc_v:g} V cannot be reached: the photocurrent "
+                "collected there gives less through the shunt of "
+                f"{self.shunt_resistance_ohm_cm2} ohm cm2. Check the units of the shunt "
+                "resistance (ohm cm2) and of the photocurrent (mA/cm2), and the collection"
             )
 
     @property

@@ -102,7 +102,7 @@ class LineProfileFit:
         ax.plot(self.position_mm, self.signal, ".", label="measured")
         ax.plot(self.position_mm, self.fitted, label="fitted")
         ax.set_xlabel("position (mm)")
-        ax.set_ylabel(self.kind.replace("_", " "))
+        ax.set_ylabel(f"{self.kind.replace('_', ' ')} (arbitrary unit)")
         ax.legend()
         return ax
 

@@ -210,12 +210,15 @@ def infer_sheet_resistance(
             f"neighbouring residuals are alike: {found.points} readings count as "
             f"{found.effective_points:.0f}"
         )
+    value = np.exp(log_sheet)
     low = np.where(open_, 0.0, np.exp(log_sheet - _Z95 * sd))
     high = np.exp(log_sheet + np.where(open_, _Z95_ONE, _Z95) * sd)
+    if not first_sd:
+        value[0] = low[0] = high[0] = start.value
     return InferredResistance(
         series=series,
         start_ohm_sq=start,
-        value_ohm_sq=np.exp(log_sheet),
+        value_ohm_sq=value,
         low_ohm_sq=low,
         high_ohm_sq=high,
         upper_bound=open_,

@@ -231,11 +231,6 @@ def jv_figures(
         v[crossing]
         + (v[crossing + 1] - v[crossing]) * j[crossing] / (j[crossing] - j[crossing + 1])
     )
-    if not rough > 0:
-        raise OptistackError(
-            f"{name}: open-circuit voltage is {rough:.3g} V: the cell gives no power. A dark "
-            "curve, a short, or a wrong sign of the voltage"
-        )
     if rough > HIGHEST_VOC_V:
         raise OptistackError(
             f"{name}: open-circuit voltage is {rough:.3g} V, too much for one cell. Check the "
@@ -311,6 +306,11 @@ def _checked(v: Real, j: Real, name: str) -> tuple[Real, Real]:
         )
     if not v[0] <= 0.05 * max(float(v[-1]), 0.0):
         raise OptistackError(f"{name}: starts at {v[0]:g} V; short circuit (0 V) is needed")
+    if not v[-1] > 0:
+        raise OptistackError(
+            f"{name}: ends at {v[-1]:g} V; open circuit is not reached. Check the sign of the "
+            "voltage"
+        )
     at_zero = float(np.interp(0.0, v, j)) if v[0] <= 0 else float(j[0])
     if at_zero == 0 or not np.any(j > 0):
         raise OptistackError(

@@ -49,7 +49,7 @@ class PitchChoice(NamedTuple):
     share_after_doubling : float
         Power after one more doubling of the sheet resistance at the end, over power at the end.
     at_risk : bool
-        It still looks stable at the end but is within one doubling of T80.
+        It still looks stable at the end but is within two doublings of T80.
     """
 
     pitch_mm: float
@@ -150,7 +150,7 @@ class PitchTable:
             [c.pitch_mm for c in risky],
             [c.power_at_end_mw_cm2 for c in risky],
             "x",
-            label="within one doubling of T80",
+            label=f"within {DOUBLINGS:g} doublings of T80",
         )
         ax.set_xscale("log")
         ax.set_xlabel("finger pitch (mm)")

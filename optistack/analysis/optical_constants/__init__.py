@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.optical_constants.causal import Bands, causal
-from optistack.analysis.optical_constants.curves import read_curve
 from optistack.analysis.optical_constants.measurement import (
     FilmMeasurement,
     FilmOptics,
@@ -26,14 +25,15 @@ from optistack.errors import OptistackError
 from optistack.materials import Material
 from optistack.value import Value
 
-__all__ = ["FilmMeasurement", "OpticalConstants", "optical_constants", "read_curve"]
+__all__ = ["FilmMeasurement", "OpticalConstants", "optical_constants"]
 
 Real = NDArray[np.float64]
 Method = Literal["auto", "pointwise", "causal", "model"]
 
 METHODS = ("auto", "pointwise", "causal", "model")
-# n of a film of which nothing is known, from transmittance alone.
-ANY_N, ANY_N_STD = 1.8, 0.35
+# n of a film of which nothing is known, from transmittance alone: 1.0 to 2.8 at two deviations, so
+# that the ends hold an oxide's n of 2.5 above its gap and a polymer's of 1.3 below its resonance.
+ANY_N, ANY_N_STD = 1.9, 0.45
 # chi-square per degree of freedom above which a widened interval is no answer.
 MOST_MISFIT = 4.0
 

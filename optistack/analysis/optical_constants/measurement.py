@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from optistack.errors import OptistackError
 from optistack.filters import slab_internal
 from optistack.materials import Material, material
-from optistack.reader import Reading
+from optistack.reader import Export, Reading
 from optistack.transfer_matrix import solve
 
 Real = NDArray[np.float64]
@@ -74,9 +74,14 @@ class FilmMeasurement:
         Of incidence.
     light_from : "film" or "substrate"
         The side that faces the light.
+    stray_light_floor : float
+        What may be added to every transmittance by light that did not pass the sample; readings
+        near it tell a lower bound of k only.
     name : str
     sources : tuple of str
         Where the readings come from, for the header of a table.
+    notes : tuple of str
+        How they were read and measured, for the result.
 
     Raises
     ------
@@ -101,8 +106,10 @@ class FilmMeasurement:
     angle_deg: float = 0.0
     reflectance_angle_deg: float = 0.0
     light_from: Side = "film"
+    stray_light_floor: float = 0.0
     name: str = "film"
     sources: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "substrate", material(self.substrate))
@@ -133,7 +140,12 @@ class FilmMeasurement:
         for key in ("thickness_nm", "substrate_thickness_nm"):
             if not (np.isfinite(getattr(self, key)) and getattr(self, key) > 0):
                 raise OptistackError(f"{self.name}: {key} must be positive and finite")
-        for key in ("thickness_std_nm", "transmittance_scale_std", "reflectance_scale_std"):
+        for key in (
+            "thickness_std_nm",
+            "transmittance_scale_std",
+            "reflectance_scale_std",
+            "stray_light_floor",
+        ):
             if not (np.isfinite(getattr(self, key)) and getattr(self, key) >= 0):
                 raise OptistackError(f"{self.name}: {key} must be finite and not negative")
         if self.thickness_std_nm > self.thickness_nm / 2:
@@ -152,20 +164,20 @@ class FilmMeasurement:
     @classmethod
     def from_readings(
         cls,
-        transmittance: Reading,
+        transmittance: Reading | Export,
         *,
-        reflectance: Reading | None = None,
-        substrate_transmittance: Reading | None = None,
+        reflectance: Reading | Export | None = None,
+        substrate_transmittance: Reading | Export | None = None,
         band_nm: tuple[float, float] | None = None,
         **options: Any,
     ) -> FilmMeasurement:
-        """From the files of a spectrophotometer.
+        """From the files of a spectrophotometer, as `optistack.reader.read_export` reads them.
 
         Parameters
         ----------
-        transmittance : Reading
+        transmittance : Reading or Export
             Its wavelengths are those of the result.
-        reflectance, substrate_transmittance : Reading, optional
+        reflectance, substrate_transmittance : Reading or Export, optional
             Interpolated linearly to these wavelengths where they were read at others.
         band_nm : (float, float) [nm], optional
             Keep only these wavelengths. None: those that all files cover.
@@ -177,20 +189,24 @@ class FilmMeasurement:
         OptistackError
             Files that share no wavelengths, and as in `FilmMeasurement`.
         """
-        readings = [r for r in (transmittance, reflectance, substrate_transmittance) if r]
+        given = (transmittance, reflectance, substrate_transmittance)
+        first, second, bare = (x.reading() if isinstance(x, Export) else x for x in given)
+        if first is None:
+            raise OptistackError("a transmittance is needed")
+        readings = [r for r in (first, second, bare) if r is not None]
         low = max(r.wavelength_nm[0] for r in readings)
         high = min(r.wavelength_nm[-1] for r in readings)
         if band_nm is not None:
             low, high = max(low, band_nm[0]), min(high, band_nm[1])
-        lam = transmittance.wavelength_nm
+        lam = first.wavelength_nm
         inside = (lam >= low) & (lam <= high)
         if inside.sum() < FEWEST_POINTS:
             raise OptistackError(
-                f"{transmittance.name}: only {inside.sum()} readings between {low:g} and {high:g} "
-                f"nm, where all files have some; at least {FEWEST_POINTS} are needed"
+                f"{first.name}: only {inside.sum()} readings between {low:g} and {high:g} nm, "
+                f"where all files have some; at least {FEWEST_POINTS} are needed"
             )
         lam = lam[inside]
-        sources = [f"{r.name} (sha256 {r.sha256[:16]})" for r in readings]
+        notes = [said for r in readings for said in r.assumptions]
 
         def on_grid(reading: Reading | None) -> Real | None:
             if reading is None:
@@ -198,17 +214,32 @@ class FilmMeasurement:
             own = reading.wavelength_nm
             nearest = np.abs(own[np.searchsorted((own[1:] + own[:-1]) / 2, lam)] - lam)
             if nearest.max() > SAME_WAVELENGTH_NM:
-                sources.append(f"{reading.name}: interpolated to the wavelengths of the T readings")
+                notes.append(f"{reading.name}: interpolated to the wavelengths of the T readings")
             return np.asarray(np.interp(lam, own, reading.values))
 
-        made = {
+        made: dict[str, Any] = {
             "wavelength_nm": lam,
-            "transmittance": transmittance.values[inside],
-            "reflectance": on_grid(reflectance),
-            "substrate_transmittance": on_grid(substrate_transmittance),
-            "name": transmittance.name,
+            "transmittance": first.values[inside],
+            "reflectance": on_grid(second),
+            "substrate_transmittance": on_grid(bare),
+            "name": first.name,
         }
-        return cls(**{**made, **options, "sources": (*sources, *options.get("sources", ()))})
+        for item in given[:2]:
+            if isinstance(item, Export) and item.measurement != "hemispherical":
+                how = "is regular" if item.measurement == "regular" else "may be regular"
+                notes.append(
+                    f"{item.name}: the {item.quantity} {how}; light that the film scatters then "
+                    "counts as absorbed"
+                )
+        if isinstance(transmittance, Export) and transmittance.stray_light_floor is not None:
+            made["stray_light_floor"] = transmittance.stray_light_floor
+        made.update(options)
+        made["sources"] = (
+            *(f"{r.name} (sha256 {r.sha256[:16]})" for r in readings),
+            *options.get("sources", ()),
+        )
+        made["notes"] = (*notes, *options.get("notes", ()))
+        return cls(**made)
 
 
 def _array(values: ArrayLike, size: int | None, what: str, name: str) -> Real:
@@ -254,7 +285,7 @@ class FilmOptics:
     def __init__(self, m: FilmMeasurement):
         self.lam = m.wavelength_nm
         self.thickness_nm, self.thickness_std_nm = m.thickness_nm, m.thickness_std_nm
-        self.notes: list[str] = []
+        self.notes = list(m.notes)
         self._from_film = m.light_from == "film"
         self._angles = (
             [m.angle_deg] if m.reflectance is None else [m.angle_deg, m.reflectance_angle_deg]
@@ -274,6 +305,11 @@ class FilmOptics:
                 )
             stds.append(np.broadcast_to(noise, self.lam.shape))
         self.std = np.array(stds, dtype=float)
+        if m.stray_light_floor > 0:
+            self.std[0] = np.hypot(self.std[0], m.stray_light_floor)
+            self.notes.append(
+                f"{m.name}: up to {m.stray_light_floor:g} of each transmittance may be stray light"
+            )
         self.substrate, tau_std = _substrate(m, self.std[0], self.notes)
         if tau_std is not None:
             self._add_substrate_noise(tau_std)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -115,10 +115,6 @@ class OpticalConstants:
                 more = f" and {len(where) - 12} more places" if len(where) > 12 else ""
                 out.append(f"{flag} at {', '.join(where[:12])}{more} nm: {text}")
         return (*out, *self.notes)
-
-    def with_notes(self, *notes: str) -> OpticalConstants:
-        """With more notes, for example on how the files were read."""
-        return replace(self, notes=(*self.notes, *notes))
 
     def summary(self) -> str:
         """What is known where, in lines of plain text."""
