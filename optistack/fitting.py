@@ -22,6 +22,8 @@ Index = NDArray[np.intp]
 Residuals = Callable[[Real, Index], Real]
 Quantity = Callable[[Real], Real]
 
+# Starts that are followed to the end, after a look of so many steps at all of them.
+_MOST_STARTS, _LOOK = 2, 12
 _DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
 _LARGEST_STEP = 2.0
 _ITERATIONS = 150
@@ -459,6 +461,12 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
         def slopes(values: Real, _: Index, scale: float = scale) -> Real:
             return problem.deviation_slopes(values, scale)
 
+        if len(starts) > _MOST_STARTS:
+            # A look at all of them; only the best are followed to the end.
+            theta, cost = minimise(residuals, starts, slopes=slopes, iterations=_LOOK)
+            if not np.isfinite(cost).any():
+                raise OptistackError("the model gives no finite prediction at any start")
+            starts = theta[np.argsort(cost)[:_MOST_STARTS]]
         theta, cost = minimise(residuals, starts, slopes=slopes, tolerance=1e-8)
         if not np.isfinite(cost).any():
             raise OptistackError("the model gives no finite prediction at any start")
