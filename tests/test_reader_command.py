@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import LANTERN_HOUSE
+from conftest import LANTERN_HOUSE, ROOT
 
 from optistack.ageing import read_ageing
 from optistack.cli import main
+from optistack.cli.reading import _ANSWERS, _HEADER, _KINDS
+from optistack.reader import read_export
 from optistack.scenario import check, load_scenario
 from optistack.tables import read_table
 
@@ -40,6 +43,17 @@ def test_a_question_is_answered_by_the_option_it_names(
     table = read_table(out)
     assert table.columns["transmittance"].tolist() == [0.4, 0.5, 0.6]
     assert table.header["source_sha256"] == said["source_sha256"]
+
+
+def test_every_answer_is_documented() -> None:
+    text = (ROOT / "docs" / "reader.md").read_text(encoding="utf-8")
+    for name in (*_ANSWERS, "out", "force", "json", *_HEADER):
+        assert f"--{name.replace('_', '-')}" in text, name
+    for kind in _KINDS:
+        assert f"`{kind}`" in text
+    # Python and the command take the same answers.
+    parameters = inspect.signature(read_export).parameters
+    assert list(parameters)[2:] == list(_ANSWERS)
 
 
 def test_text_output_and_an_existing_table(

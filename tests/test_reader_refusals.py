@@ -88,7 +88,14 @@ QUESTIONS: dict[str, tuple[str, str, str, Any, str]] = {
         "eqe",
         "unit",
         "fraction",
-        ', line 2: values reach 0.2 without a unit. State unit = "fraction" or "percent" or "A/W"',
+        ', line 2: values reach 0.2 without a unit. State unit = "fraction" or "percent" (--unit)',
+    ),
+    "efficiency or responsivity": (
+        "nm;y\n300;60\n310;70\n",
+        "eqe",
+        "unit",
+        "mA/W",
+        ', line 2: values reach 70 without a unit. State unit = "percent" or "mA/W" (--unit)',
     ),
     "irradiance": (
         "nm;y\n300;0.1\n310;0.2\n",
@@ -325,6 +332,24 @@ REFUSALS: list[tuple[str, str, dict[str, Any], str]] = [
     ("h;ohm/sq\n-1;12\n10;3\n", "sheet-resistance", {}, ", line 2: time -1 is negative"),
     ("h;ohm/sq\n0;12\n10;13\n5;14\n", "sheet-resistance", {}, ", line 4: time 5 is out of order"),
     ("nm n k\n300 0 0.1\n310 2 0.2\n", "nk", {}, ", line 2: n = 0 must be positive"),
+    (
+        "nm;%R\n300;12\n310;13\n",
+        "transmittance",
+        {},
+        ", line 2: the header calls the values reflec",
+    ),
+    (
+        "nm;T (%)\n300;12\n310;13\n",
+        "eqe",
+        {},
+        ", line 2: the header calls the values transmittance",
+    ),
+    (
+        "nm;Absorptance %\n300;12\n310;13\n",
+        "transmittance",
+        {},
+        ", line 2: the header calls the val",
+    ),
     ("nm Psi Delta\n300 40 90\n310 41 91\n", "nk", {}, ", line 2: Psi and Delta are what"),
     ("nm n n k\n300 2 2 0\n310 2 2 0\n", "nk", {}, ", line 2: several columns may be n"),
     ("nm a b c\n300 2 2 0\n310 2 2 0\n", "nk", {}, ", line 2: no column is called n"),
@@ -388,7 +413,9 @@ def test_no_file_and_no_text(tmp_path: Path) -> None:
 
 
 def test_reflectance(tmp_path: Path) -> None:
-    export = ost.read_export(scan(tmp_path, PLAIN), "reflectance", measurement="hemispherical")
+    export = ost.read_export(
+        scan(tmp_path, PLAIN.replace("%T", "%R")), "reflectance", measurement="hemispherical"
+    )
     table = read_table(ost.export_to_table(export, tmp_path / "r.csv"))
     assert (table.quantity, table.header["measurement"]) == ("reflectance", "hemispherical")
     assert ost.read_export(tmp_path / "r.csv", "reflectance").measurement == "hemispherical"

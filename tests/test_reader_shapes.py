@@ -307,9 +307,15 @@ SHAPES: dict[str, Shape] = {
     "wavelengths and energies": Shape(
         "Wavelength (nm);Energy (eV);T (%)\n"
         + rows(LAM, (EV_NM / ARR).tolist(), PERCENT, form=".9g"),
-        said=("the one in nm is taken", "no readings by their names are left out"),
+        said=("the one in nm is taken", "no transmittance by their names are left out"),
     ),
     "value first": Shape("T (%);Wavelength (nm)\n" + rows(PERCENT, LAM)),
+    "transmittance and reflectance": Shape(
+        "nm;%R;%T;%A\n" + rows(LAM, OTHER, PERCENT, OTHER), said=("left out: '%R', '%A'",)
+    ),
+    "reflectance and transmittance": Shape(
+        "nm;R (%);T (%)\n" + rows(LAM, PERCENT, [100 * y for y in OTHER]), "reflectance"
+    ),
     "a column of standard deviations": Shape(
         "nm;%T;std\n" + rows(LAM, PERCENT, [0.1] * 5), said=("left out: 'std'",)
     ),

@@ -114,6 +114,8 @@ def choose(
                 )
             )
     names = [_name(block, x, y) for x, y in samples]
+    if layout != "pairs":
+        names = [name or hints[y] for name, (_, y) in zip(names, samples, strict=True)]
     number, name = _sample(job, block, names, sample)
     x_at, y_at = samples[number]
     return _rows(job, block, data, x_at, [y_at], name if len(samples) > 1 else "")
@@ -164,6 +166,17 @@ def _is_x(text: str, quantity: str) -> bool:
 def _names_x(block: Block, column: int, quantity: str) -> bool:
     """Whether a cell above a column names wavelengths or times."""
     return any(_is_x(row[column], quantity) for row in block.headings if row[column])
+
+
+def names_another(block: Block, column: int, quantity: str) -> str:
+    """What a cell above a column calls it, where that is not what is asked for."""
+    if quantity not in ("transmittance", "reflectance", "quantum_efficiency"):
+        return ""
+    for row in block.headings:
+        named = units.named_quantity(row[column]) if column < len(row) else None
+        if named is not None and named != quantity:
+            return f"{named} ({row[column]})"
+    return ""
 
 
 def _stated(job: Job, column: int, width: int) -> int:
@@ -217,14 +230,18 @@ def _value_columns(
     """The columns of readings: those beside them, told by their names, are left out and said."""
     rest = [i for i in range(len(hints)) if i != x_at]
     beside = [
-        i for i in rest if _names_x(block, i, job.quantity) or _BESIDE.search(hints[i].lower())
+        i
+        for i in rest
+        if _names_x(block, i, job.quantity)
+        or _BESIDE.search(hints[i].lower())
+        or names_another(block, i, job.quantity)
     ]
     if isinstance(sample, str) and not sample.isdigit():
         beside = [i for i in beside if sample not in hints[i]]
     left = [i for i in rest if i not in beside]
     if beside and left:
         job.say(
-            "columns that are no readings by their names are left out: "
+            f"columns that are no {job.quantity} by their names are left out: "
             + ", ".join(repr(hints[i]) for i in beside[:_MOST_LISTED])
         )
         return left

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from optistack.reader import units
 from optistack.reader.dialect import Block
 from optistack.reader.job import Job
-from optistack.reader.layout import X_KEYS, Y_KEYS, Columns, header_units
+from optistack.reader.layout import X_KEYS, Y_KEYS, Columns, header_units, hint, names_another
 
 Real = NDArray[np.float64]
 
@@ -132,7 +133,15 @@ def fractions(job: Job, block: Block, columns: Columns, lam: Real, stated: str |
             allowed,
             block.first_line,
         )
+    if other := names_another(block, columns.at, job.quantity):
+        job.refuse(
+            f"the header calls the values {other}, not {job.quantity}: read them as that, or "
+            "put the header right",
+            block.first_line,
+        )
     plausible = [u for u in allowed if _may_be(u, smallest, largest)]
+    if re.search(r"eqe|ipce|iqe|efficiency", hint(block, columns.at).lower()):
+        plausible = [u for u in plausible if u not in units.RESPONSIVITY]
     if unit is None:
         # Nothing is written, but only one reading may be possible.
         if plausible != ["percent"]:
@@ -185,9 +194,7 @@ def _may_be(unit: str, smallest: float, largest: float) -> bool:
     if unit == "A/W":
         return largest <= _MOST_RESPONSIVITY
     if unit == "mA/W":
-        return (
-            MOST_FRACTION < largest <= 1000 * _MOST_RESPONSIVITY and largest > 100 * MOST_FRACTION
-        )
+        return _MOST_RESPONSIVITY < largest <= 1000 * _MOST_RESPONSIVITY
     return smallest >= 100 * LEAST_FRACTION and largest <= 100 * MOST_FRACTION
 
 

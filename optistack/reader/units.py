@@ -65,7 +65,8 @@ def _named(pattern: str, text: str) -> bool:
 def wavelength_unit(text: str) -> str | None:
     """The unit of wavelengths that a heading names, or None (none, or more than one)."""
     # Per nm belongs to the values.
-    t = re.sub(r"(?:/|per) ?(?:nm|um|ev)(?![a-z])|(?:nm|um|ev) ?-1", " ", plain(text))
+    per = r"(?:(?<=[\d)])|(?<=/s)|(?<=/ s)) ?/ ?(?:nm|um|ev)(?![a-z])"
+    t = re.sub(rf"{per}|per (?:nm|um|ev)(?![a-z])|(?:nm|um|ev) ?-1", " ", plain(text))
     found = {
         unit
         for unit, pattern in (
@@ -168,6 +169,35 @@ def fraction_unit(text: str) -> str | None:
         )
         if there
     }
+    return found.pop() if len(found) == 1 else None
+
+
+def named_quantity(text: str) -> str | None:
+    """What a cell of a heading calls its column: "transmittance", "reflectance", "absorptance".
+
+    None where it says neither, or more than one. A letter counts alone or beside a per cent sign.
+
+    Examples
+    --------
+    >>> named_quantity("%R"), named_quantity("T (%)"), named_quantity("Foil R")
+    ('reflectance', 'transmittance', None)
+    """
+    t = plain(text)
+    letter = re.fullmatch(
+        r"[\[(]?(?:% ?([tra])|([tr])(?: ?[\[(]? ?% ?[\])]?)?|a ?[\[(]? ?%.?)[\])]?", t
+    )
+    found = {
+        name
+        for name, pattern in (
+            ("transmittance", "transmi"),
+            ("reflectance", "reflect"),
+            ("absorptance", "absorptance|absorption"),
+        )
+        if re.search(pattern, t)
+    }
+    if letter:
+        first = letter.group(1) or letter.group(2) or "a"
+        found.add({"t": "transmittance", "r": "reflectance", "a": "absorptance"}[first])
     return found.pop() if len(found) == 1 else None
 
 

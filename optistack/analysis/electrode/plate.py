@@ -126,7 +126,7 @@ class _Solved:
     balance: Real
     x_cm: Real
     y_cm: Real
-    voltage_v: Real
+    drop_v: Real
 
     def take(self, some: NDArray[np.bool_]) -> _Solved:
         """Some of the voltages."""
@@ -135,7 +135,7 @@ class _Solved:
             current=self.current[some],
             slope=self.slope[some],
             balance=self.balance[some],
-            voltage_v=self.voltage_v[some],
+            drop_v=self.drop_v[some],
         )
 
 
@@ -208,23 +208,22 @@ class _Grid:
         """All voltages, the highest first: its solution bounds the next from above."""
         n_nodes = len(self.volume)
         current, slope, balance = (np.zeros(len(v_app)) for _ in range(3))
-        potentials = np.zeros((len(v_app), n_nodes))
+        drops = np.zeros((len(v_app), n_nodes))
         dark = law.dark()
         zero = float(law.zero_current_v[0])
-        start = np.full(n_nodes, max(zero, float(v_app.max())))
+        last = np.full(n_nodes, max(zero, float(v_app.max())))
         for at in np.argsort(-v_app):
             v = float(v_app[at])
-            potential = start.copy()
-            if guess is not None:
-                potential = _onto(guess, int(at), self.x, self.y)
-            potential[self.fixed] = v
-            potential, solve, given, lost = self._newton(law, dark, potential, v)
+            # The drop to the contact keeps the digits that a good finger needs.
+            drop = last - v if guess is None else _onto(guess, int(at), self.x, self.y)
+            drop[self.fixed] = 0.0
+            solve, given, lost = self._newton(law, dark, drop, v)
             response = np.ones(n_nodes)
             pull = -np.asarray(self.whole @ _indicator(n_nodes, self.fixed))[self.free]
             response[self.free] = solve(pull)
             at_bar, at_bar_slope, _ = dark.current(np.array([[v]]))
             total = given.sum() + self.plate.dark_area_cm2 * at_bar[0, 0]
-            flux = float((self.whole @ (potential - v))[self.fixed].sum())
+            flux = float((self.whole @ drop)[self.fixed].sum())
             inner = given[self.free].sum()
             current[at] = total / self.plate.area_cm2
             slope[at] = (
@@ -233,26 +232,26 @@ class _Grid:
             balance[at] = (
                 (-flux / self.kappa - inner) / abs(total) if self.kappa > 0 and total else 0.0
             )
-            potentials[at] = potential
-            start = potential
+            drops[at] = drop
+            last = drop + v
         shape = (len(v_app), len(self.x), len(self.y))
-        return _Solved(current, slope, balance, self.x, self.y, potentials.reshape(shape))
+        return _Solved(current, slope, balance, self.x, self.y, drops.reshape(shape))
 
     def _newton(
-        self, law: DiodeLaw, dark: DiodeLaw, potential: Real, v: float
-    ) -> tuple[Real, Callable[[Real], Real], Real, Real]:
+        self, law: DiodeLaw, dark: DiodeLaw, drop: Real, v: float
+    ) -> tuple[Callable[[Real], Real], Real, Real]:
+        """Bring a drop to the solution, in place; linear solver, current and conductance there."""
         free = self.free
         has_dark = bool(self.dark.any())
         for _ in range(NEWTON_LIMIT):
-            given, lost = self._sources(law, dark, potential, has_dark)
-            w = potential[free] - v
-            residual = self.matrix @ w - self.kappa * given[free]
+            given, lost = self._sources(law, dark, v + drop, has_dark)
+            residual = self.matrix @ drop[free] - self.kappa * given[free]
             solve = self._factorised(self.kappa * lost[free])
             step = solve(-residual)
-            potential[free] += step
+            drop[free] += step
             if np.abs(step).max() <= NEWTON_STEP * law.diode_voltage[0]:
-                given, lost = self._sources(law, dark, potential, has_dark)
-                return potential, solve, given, lost
+                given, lost = self._sources(law, dark, v + drop, has_dark)
+                return solve, given, lost
         raise OptistackError(
             f"the potential in the sheet was not found at {v:g} V. Ask for a smaller voltage"
         )
@@ -293,5 +292,5 @@ def _widths(nodes: Real) -> Real:
 
 def _onto(guess: _Solved, at: int, x: Real, y: Real) -> Real:
     """A coarser solution on this grid."""
-    spline = RectBivariateSpline(guess.x_cm, guess.y_cm, guess.voltage_v[at])
+    spline = RectBivariateSpline(guess.x_cm, guess.y_cm, guess.drop_v[at])
     return np.asarray(spline(x, y)).ravel()
