@@ -24,6 +24,7 @@ Quantity = Callable[[Real], Real]
 
 # Starts that are followed to the end, after a look of so many steps at all of them.
 _MOST_STARTS, _LOOK = 2, 12
+_NEARLY_THERE = 1e-9
 _DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
 _LARGEST_STEP = 2.0
 _ITERATIONS = 150
@@ -125,6 +126,7 @@ def minimise(
     slopes: Residuals | None = None,
     iterations: int = _ITERATIONS,
     tolerance: float = 1e-13,
+    damping: float = 1e-3,
 ) -> tuple[Real, Real]:
     """Levenberg-Marquardt, each row of ``start`` by itself.
 
@@ -139,6 +141,8 @@ def minimise(
         given.
     tolerance : float
         Relative gain of a step that is no gain any more.
+    damping : float
+        Of the first step, relative; small where the start is nearly the answer.
 
     Returns
     -------
@@ -151,7 +155,7 @@ def minimise(
     rows = np.arange(batch)
     current = residuals(theta, rows)
     cost = _squares(current)
-    damping = np.full(batch, 1e-3)
+    held = np.full(batch, damping)
     busy = np.isfinite(cost)
     for _ in range(iterations):
         at = np.flatnonzero(busy)
@@ -167,7 +171,7 @@ def minimise(
         diagonal = np.einsum("bii->bi", normal)
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
         damped = normal.copy()
-        np.einsum("bii->bi", damped)[:] += damping[at, None] * diagonal + floor
+        np.einsum("bii->bi", damped)[:] += held[at, None] * diagonal + floor
         step = -np.linalg.solve(damped, slope[..., None])[..., 0]
         longest = np.max(np.abs(step), axis=1, keepdims=True)
         step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
@@ -175,16 +179,16 @@ def minimise(
         new = residuals(trial, at)
         new_cost = _squares(new)
         better = new_cost <= cost[at]
-        gain = np.where(better, cost[at] - new_cost, np.inf)
         scale = 1.0 + np.abs(theta[at]).max(axis=1)
         short = longest[:, 0] <= np.sqrt(tolerance) * scale
-        still = better & (gain <= tolerance * cost[at]) & short
+        # Better or worse by no more than rounding: at the bottom either happens.
+        still = short & (np.abs(cost[at] - new_cost) <= tolerance * cost[at])
         good = at[better]
         theta[good], current[good] = trial[better], new[better]
         cost[good] = new_cost[better]
-        damping[at] = np.where(better, damping[at] / 7, damping[at] * 5)
-        damping = np.clip(damping, 1e-12, 1e14)
-        busy[at[still | (damping[at] > 1e12)]] = False
+        held[at] = np.where(better, held[at] / 7, held[at] * 5)
+        held = np.clip(held, 1e-12, 1e14)
+        busy[at[still | (held[at] > 1e12)]] = False
     return theta, cost
 
 
@@ -452,6 +456,7 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
     theta, cost = starts, np.full(len(starts), np.inf)
     # Censored points and prior knowledge depend on the scale, and the scale on them.
     depends = problem.extra > 0 or (problem.censored is not None and problem.censored.any())
+    damping = 1e-3
     for _ in range(12 if depends else 1):
         scale_now = scale
 
@@ -467,19 +472,21 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
             if not np.isfinite(cost).any():
                 raise OptistackError("the model gives no finite prediction at any start")
             starts = theta[np.argsort(cost)[:_MOST_STARTS]]
-        theta, cost = minimise(residuals, starts, slopes=slopes, tolerance=1e-8)
+        theta, cost = minimise(residuals, starts, slopes=slopes, tolerance=1e-8, damping=damping)
         if not np.isfinite(cost).any():
             raise OptistackError("the model gives no finite prediction at any start")
         best = theta[np.argmin(cost)]
         scale = _scale(problem, best, dof, scale_now)
         if abs(scale - scale_now) < 1e-4 * scale_now:
             break
-        starts = best[None]
+        starts, damping = best[None], _NEARLY_THERE
     final = scale
     theta, cost = minimise(
         lambda values, _: problem.deviations(values, final),
         best[None],
         slopes=lambda values, _: problem.deviation_slopes(values, final),
+        tolerance=1e-11,
+        damping=_NEARLY_THERE,
     )
     best = theta[0]
     value = float(_squares(problem.deviations(best[None], scale))[0])

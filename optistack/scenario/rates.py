@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optistack.errors import OptistackError, ScenarioError
-from optistack.exposure import Exposure, ExposureResult, MountedFilter
+from optistack.errors import ScenarioError
+from optistack.exposure import Exposure, MountedFilter
 from optistack.rate_terms import PROPORTIONAL, Knowledge, stated
 from optistack.scenario.electrode import ZERO_CELSIUS_K, ElectrodeQuestion, relative_power
 from optistack.scenario.ingredients import Ingredients
 from optistack.scenario.section import Section
 from optistack.series_file import header_lines
 from optistack.spectra import BandNm, Weight
-from optistack.spectral_math import photon_flux
 from optistack.tables import read_text
 from optistack.value import Value
 
@@ -28,6 +27,7 @@ if TYPE_CHECKING:
     from optistack.analysis.electrode import ResistanceSeries
     from optistack.analysis.kinetics import Kinetics
     from optistack.analysis.rate_correction import RateCorrection
+    from optistack.rate_laws import Law
 
 COUPON_COURSE = "coupon, hour for hour"
 DEVICE_COURSE = "coupon, corrected to the device"
@@ -269,18 +269,22 @@ def answer_rates(
 
     progress("rates of the coupons")
     kinetics = fit_kinetics(question.coupon)
+    # The series are of the same film: laws that its curve has ruled out stay out.
+    laws = [m.curve.law for m in kinetics.plausible]
     exponent = question.exponent or (
-        PROPORTIONAL if question.intensity is None else fit_exponent(question.intensity)
+        PROPORTIONAL if question.intensity is None else fit_exponent(question.intensity, laws=laws)
     )
     energy = question.activation_energy_kj_mol
     if energy is None and question.temperature is not None:
-        energy = fit_activation_energy(question.temperature)
+        energy = fit_activation_energy(question.temperature, laws=laws)
     ratios: dict[str, Value | float] = dict(ratios_per_volume(comparison))
     notes: list[str] = []
     activation = None
     if question.cut_on is not None:
         progress("which wavelengths harm")
-        activation = _activation(question.cut_on, exposures, comparison.coupon_layer, exponent)
+        activation = _activation(
+            question.cut_on, exposures, comparison.coupon_layer, exponent, laws
+        )
         notes += activation.notes
         weight = activation.weight(light=comparison.device.exposure.light.name)
         notes += weight.notes
@@ -333,50 +337,33 @@ def answer_rates(
 
 
 def _activation(
-    question: CutOnQuestion, exposures: Mapping[str, Exposure], layer: str, exponent: Knowledge
+    question: CutOnQuestion,
+    exposures: Mapping[str, Exposure],
+    layer: str,
+    exponent: Knowledge,
+    laws: Sequence[Law],
 ) -> ActivationSpectrum:
-    """Which wavelengths harm, from the absorbed photons behind every filter."""
-    from optistack.analysis.activation_spectrum import CutOnSeries, activation_spectrum
+    """Which wavelengths harm, from the rates and the absorbed photons behind every filter."""
+    from optistack.analysis.activation_spectrum import activation_spectrum, cut_on_series
     from optistack.analysis.rate_series import group_rates
 
     base = exposures[question.exposure]
-    rates = group_rates(question.data)
-    rows, grid = [], None
-    low, high = base.light.lit_range_nm
-    limits = (max(low, 280.0), min(high, 500.0))
-    for group in rates.groups:
-        exposure = base
-        if group != "none":
-            exposure = base.with_filters((question.filters[group], *base.filters))
-        result = exposure.run(exposure.needed_range([limits]))
-        lam, photons = absorbed_photons_m3_s_nm(result, layer)
-        if grid is None:
-            grid = lam
-        rows.append(np.interp(grid, lam, photons))
-    if grid is None:
-        raise OptistackError(f"{question.data.name}: no group of specimens")
-    inside = (grid >= limits[0]) & (grid <= limits[1])
-    series = CutOnSeries(
+    rates = group_rates(question.data, laws=laws)
+    behind = [
+        base if group == "none" else base.with_filters((question.filters[group], *base.filters))
+        for group in rates.groups
+    ]
+    p = exponent.value
+    series = cut_on_series(
+        behind,
+        layer,
+        rates.rate_per_dose,
+        rates.sd,
         names=rates.groups,
-        wavelength_nm=grid[inside],
-        absorbed_photons_m3_s_nm=np.array(rows)[:, inside],
-        rate=rates.rate_per_dose,
-        rate_sd=rates.sd,
-        source=base.light.name,
-        layer=layer,
-        stack=base.stack.name,
-        exponent=exponent.value.value,
+        exponent=p.value,
+        exponent_range=(p.low, p.high) if p.has_range else None,
     )
     return activation_spectrum(series, question.bands_nm)
-
-
-def absorbed_photons_m3_s_nm(result: ExposureResult, layer: str) -> tuple[Any, Any]:
-    """Photons that a layer absorbs per volume, time and wavelength, and their wavelengths."""
-    light = result.exposure.light
-    lam = result.wavelength_nm
-    power = np.interp(lam, light.wavelength_nm, light.spectral_irradiance_w_m2_nm, 0.0, 0.0)
-    thick = result.stack.layers[result.stack.position(layer)].thickness_nm * 1e-9
-    return lam, photon_flux(lam, power) * result.layer_absorptance(layer) / thick
 
 
 def _measured_ratio(activation: ActivationSpectrum, comparison: Comparison) -> Value:
