@@ -505,9 +505,21 @@ def _scenarios() -> Iterator[Case]:
         yield _scenario_case(f"name-{ascii(name)[:20]}", document(data), "stacks")
 
 
+_CONSTANTS = ["--thickness-nm", "100", "--thickness-std-nm", "2", "--substrate", "fused_silica"]
+
+
+def _constants() -> Iterator[Case]:
+    """The malformed transmittances once more, given to the command constants."""
+    for case in (*_exports(), *_whole_files()):
+        if case.command[3] == "transmittance":
+            command = ["constants", "INPUT", "--out", "OUT", "--force", *_CONSTANTS]
+            name = case.name.replace("export", "constants", 1)
+            yield Case(**{**case.__dict__, "name": name, "command": command})
+
+
 def cases() -> list[Case]:
     """All of them, always in the same order."""
-    return [*_exports(), *_whole_files(), *_tables(), *_scenarios()]
+    return [*_exports(), *_whole_files(), *_tables(), *_scenarios(), *_constants()]
 
 
 def write(case: Case, folder: Path) -> Path:

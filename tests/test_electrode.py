@@ -747,7 +747,7 @@ cells_strategy = st.builds(
 )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(cells_strategy, resistances, st.floats(0.5, 20.0))
 def test_only_sheet_resistance_times_pitch_squared_counts(
     cell: Cell, sheet: float, pitch: float
@@ -760,7 +760,7 @@ def test_only_sheet_resistance_times_pitch_squared_counts(
     assert a == pytest.approx(c, rel=1e-12, abs=1e-12)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(cells_strategy, resistances)
 def test_more_resistance_never_helps(cell: Cell, sheet: float) -> None:
     geometry = ParallelFingers(4.0)

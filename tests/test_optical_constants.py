@@ -235,6 +235,8 @@ def test_point_by_point_from_both(name: str) -> None:
     ("name", "band_nm", "thickness_nm", "std_nm"),
     [
         ("ag_thin", (300.0, 1000.0), 25.0, 1.0),
+        # With its plasma edge, where eps1 turns negative.
+        pytest.param("ito", (250.0, 1680.0), 100.0, 2.0, marks=ONLY_LONG),
         pytest.param("mapbi3", (305.0, 1000.0), 300.0, 10.0, marks=ONLY_LONG),
         # In truth: a thickness that is not known.
         pytest.param("ito", (300.0, 1000.0), 100.0, 15.0, marks=ONLY_LONG),

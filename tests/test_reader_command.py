@@ -171,3 +171,16 @@ def test_nothing_in_a_file_acts_on_the_terminal(
     seen = capsys.readouterr()
     for line in (seen.out + seen.err).split("\n"):
         assert line.isprintable(), ascii(line)
+
+
+def test_constants_reads_what_read_reads(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same encodings, and the same questions."""
+    path = tmp_path / "scan.txt"
+    path.write_bytes("nm;T\n300;0,1\n310;0,4\n320;0,5\n".encode("utf-16-le"))
+    film = ["--thickness-nm", "100", "--thickness-std-nm", "2", "--substrate", "fused_silica"]
+    out = tmp_path / "film.csv"
+    assert main(["constants", str(path), "--out", str(out), *film]) == 1
+    assert f"{path}, line 2: values reach 0.5 without a unit" in capsys.readouterr().err
+    assert not out.exists()

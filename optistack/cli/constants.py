@@ -193,10 +193,10 @@ def _export(options: argparse.Namespace, path: Path, quantity: str, sample: str 
     """A file; the answers are for exports, a table leaves nothing open."""
     from optistack.reader import read_export
     from optistack.reader.tabled import table_kind
-    from optistack.tables import read_text
+    from optistack.reader.text import decode
 
     answers = {name: getattr(options, name) for name in _ANSWERS}
-    if path.is_file() and table_kind(read_text(path)[0]):
+    if path.is_file() and table_kind(decode(path)[0]):
         answers = {}
     return read_export(path, quantity, sample=sample, **answers)
 

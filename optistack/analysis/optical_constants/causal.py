@@ -33,7 +33,8 @@ _CARRIERS_STD_EV2 = 40.0
 _N_FLOOR = 0.005
 # Starting values of n and of the free carriers [eV2]: there is more than one valley.
 _STARTS = ((1.7, 0.0), (1.35, 0.0), (2.3, 0.0))
-_METAL_STARTS = ((1.9, 20.0), (1.9, 50.0), (1.9, 90.0))
+# First those of a transparent conductor with its plasma edge in sight.
+_METAL_STARTS = ((1.9, 3.0), (1.9, 8.0), (1.9, 20.0), (1.9, 50.0), (1.9, 90.0))
 # A chi-square per reading above which a metal is tried too.
 _POOR = 3.0
 _THICKNESS_STARTS = (0.0, -1.3, 1.3)
