@@ -14,7 +14,7 @@ Json = dict[str, Any]
 
 NOTHING = "\N{EN DASH}"
 WIDTH = 100
-MOST_LINES = 40
+MOST_LINES = 50
 _SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 _MOUNTS = {
     "laminated": "laminated",
@@ -312,7 +312,7 @@ def filters_lead(
 
 
 def summary_text(result: RunResult) -> str:
-    """The findings for a terminal: at most 40 lines of at most 100 columns, the answer first."""
+    """The findings for a terminal: at most 50 lines of at most 100 columns, the answer first."""
     from optistack.report.data import results_json
 
     return summarise(results_json(result))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -244,7 +244,7 @@ class ElectrodeReader(Files):
             key_path,
             lambda: JVSeries.read(paths, stated, temperature_k=kelvin + ZERO_CELSIUS_K, **reading),
         )
-        self.choices += series.notes
+        self.choices += _once_for_all(series.notes, [path.name for path in paths])
         options: dict[str, Any] = {
             "built_in_voltage_v": section.number("built_in_voltage_v", None, above=0.0),
             "current_sd_ma_cm2": section.number("current_sd_ma_cm2", None, above=0.0),
@@ -284,6 +284,19 @@ def _refused_at(key_path: str, build: Callable[[], T]) -> T:
         return build()
     except OptistackError as error:
         raise ScenarioError(str(error), key_path) from error
+
+
+def _once_for_all(notes: Sequence[str], names: Sequence[str]) -> list[str]:
+    """Notes on files, one where they say the same of every file."""
+    alike: dict[str, list[str]] = {}
+    for note in notes:
+        name, _, what = note.partition(": ")
+        alike.setdefault(what, []).append(name)
+    return [
+        f"{len(names)} J-V files: {what}" if len(given) == len(names) > 1 else f"{name}: {what}"
+        for what, given in alike.items()
+        for name in (given[:1] if len(given) == len(names) else given)
+    ]
 
 
 def _hours(text: str | None, name: str, key_path: str) -> float:

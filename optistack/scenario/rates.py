@@ -84,6 +84,21 @@ class RatesQuestion:
     cut_on: CutOnQuestion | None
     horizon_h: float
 
+    def assumptions(self) -> tuple[str, ...]:
+        """What is taken for granted or left out, before anything is fitted."""
+        sets = [self.coupon, self.device, self.intensity, self.temperature]
+        sets.append(None if self.cut_on is None else self.cut_on.data)
+        out = [note for data in sets if data is not None for note in data.notes()]
+        if self.exponent is None and self.intensity is None:
+            out.append("reciprocity exponent p = 1 assumed: damage goes with the absorbed photons")
+        if self.activation_energy_kj_mol is None and self.temperature is None:
+            out.append("no activation energy: no correction for temperature")
+        if self.cut_on is None:
+            out.append("which wavelengths harm is not known: answers range over the weights")
+        if self.device is None:
+            out.append("no device data: the prediction is not compared with anything")
+        return tuple(dict.fromkeys(out))
+
 
 @dataclass(frozen=True, eq=False)
 class RatesAnswer:
@@ -366,6 +381,29 @@ def _activation(
     return activation_spectrum(series, question.bands_nm)
 
 
+def measured_weights(activation: ActivationSpectrum) -> tuple[Weight, ...]:
+    """The measured weight, and two between which it is taken to lie.
+
+    Where an exponential fits the rates: those of the ends of its slope's interval. Else the curve
+    with its bands at the ends of their intervals, short against long wavelengths.
+    """
+    middle, slope = activation.weight(), activation.slope_nm
+    if not (activation.exponential_fits and slope.bound is None and np.isfinite(slope.high)):
+        return (middle, *activation.limits())
+    ends = (
+        Weight(
+            f"{middle.name}, slope {end:.3g} nm",
+            band_nm=middle.band_nm,
+            slope_nm=end,
+            reference_nm=middle.reference_nm,
+            measured=True,
+            measured_with=middle.measured_with,
+        )
+        for end in (slope.low, slope.high)
+    )
+    return (middle, *ends)
+
+
 def _measured_ratio(activation: ActivationSpectrum, comparison: Comparison) -> Value:
     """Device over coupon, per volume, with the measured weight and within its limits."""
 
@@ -379,7 +417,6 @@ def _measured_ratio(activation: ActivationSpectrum, comparison: Comparison) -> V
             sides.append(result.weighted_photons_m2_s(layer, weight) / thick)
         return sides[0] / sides[1]
 
-    middle = ratio(activation.weight())
-    ends = [ratio(w) for w in activation.limits()]
-    every = np.concatenate([np.ravel(x) for x in (middle, *ends)])
-    return Value(float(np.ravel(middle)[0]), float(every.min()), float(every.max()))
+    every = [np.ravel(ratio(w)) for w in measured_weights(activation)]
+    middle, spread = float(every[0][0]), np.concatenate(every)
+    return Value(middle, float(spread.min()), float(spread.max()))

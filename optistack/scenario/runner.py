@@ -309,6 +309,9 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
             elif isinstance(candidate.item, FilterStack):
                 for layer in candidate.item.layers:
                     _check_material(layer.material, limits, where, add)
+    if scenario.rates is not None:
+        for text in scenario.rates.assumptions():
+            add("assumption", "rates", text)
     for used_file in scenario.inputs:
         if used_file.grade in ("C", "D"):
             what = used_file.title or used_file.source or used_file.name

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from optistack.errors import OptistackError, ScenarioError
 from optistack.exposure import Exposure
 from optistack.rate_terms import Knowledge
 from optistack.scenario.question import Question
-from optistack.scenario.rates import RatesAnswer
+from optistack.scenario.rates import RatesAnswer, measured_weights
 from optistack.scenario.section import Section
-from optistack.spectra import Weight
 from optistack.uncertainty import (
     Distribution,
     MaterialTolerance,
@@ -24,9 +22,6 @@ from optistack.uncertainty import (
 )
 from optistack.uncertainty.stacks import BY_GRADE
 from optistack.value import Value
-
-if TYPE_CHECKING:
-    from optistack.analysis.activation_spectrum import ActivationSpectrum
 
 FEWEST_DRAWS, MOST_DRAWS = 100, 20000
 # Share of the coupon's property whose hours are drawn.
@@ -111,17 +106,12 @@ def answer_uncertainty(
         exposures[device],
         asked.layer,
         coupon_layer=asked.coupon_layer,
-        weights=asked.weights if activation is None else _measured(activation),
+        weights=asked.weights if activation is None else measured_weights(activation),
         tolerances=question.tolerances,
         rate=None if rates is None else _rate_inputs(rates),
         draws=question.draws,
         seed=question.seed,
     )
-
-
-def _measured(activation: ActivationSpectrum) -> list[Weight]:
-    """The measured weight and its two limits, each as likely as the others."""
-    return [activation.weight(), *activation.limits()]
 
 
 def _rate_inputs(rates: RatesAnswer) -> RateInputs:
