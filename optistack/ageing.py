@@ -374,8 +374,29 @@ class AgeingData:
         )
 
     def only(self, *groups: str) -> AgeingData:
-        """The specimens of some groups."""
-        return replace(self, specimens=tuple(s for s in self.specimens if s.group in groups))
+        """The specimens of some groups, and the controls that belong to no group."""
+        kept = (s for s in self.specimens if s.group in groups or (s.role != "lit" and not s.group))
+        return replace(self, specimens=tuple(kept))
+
+    def with_absorbed_rates(self, rates: Mapping[str, float], dose_unit: str) -> AgeingData:
+        """The same with absorbed rates by group, for example from an exposure of each.
+
+        Raises
+        ------
+        OptistackError
+            A lit specimen whose group has no rate.
+        """
+        missing = [s.name for s in self.specimens if s.role == "lit" and s.group not in rates]
+        if missing:
+            raise OptistackError(
+                f"{self.name}: specimen {missing[0]} is in none of the groups "
+                f"{', '.join(rates)} whose absorbed rate is known"
+            )
+        specimens = (
+            replace(s, absorbed_rate=rates[s.group]) if s.role == "lit" else s
+            for s in self.specimens
+        )
+        return replace(self, specimens=tuple(specimens), dose_unit=dose_unit)
 
     def notes(self) -> tuple[str, ...]:
         """What was left out and what is missing."""

@@ -188,6 +188,7 @@ class CurveFit:
 
     @classmethod
     def make(cls, curves: Curves, law: Law, scatter: Scatter) -> CurveFit:
+        """Pose the problem and fit it; see `Curves.fit`."""
         entries = curves._specimens
         n_lit = len(curves.lit)
         if not n_lit:
@@ -348,7 +349,7 @@ class CurveFit:
                 start[1:a] = np.log(shapes) if shapes else []
                 start[c:d] = np.log(starts_at)
                 begin.append(start)
-        result = _held(fit(problem, np.array(begin), not_counted=deviating))
+        result = _held(fit(problem, np.array(begin), not_counted=deviating), a, design)
         if random:
             result = with_dof(result, scatter.dof)
         # log k per unit of dose, not per tested dose.
@@ -396,17 +397,30 @@ class CurveFit:
         return Value(float(self.fit.theta[at]) / hours, low / hours, high / hours)
 
 
-def _held(result: Fit) -> Fit:
-    """A rate that runs to nothing, stopped where it is just not seen: there errors have a scale."""
-    theta, problem = result.theta, result.problem
-    if theta[0] > _UNSEEN:
-        return result
-    steps = np.tile(theta, (200, 1))
-    steps[:, 0] = np.linspace(theta[0], 0.0, 200)
-    cost = (problem.deviations(steps, result.scale) ** 2).sum(axis=1)
-    seen = cost > result.cost + 0.01 * result.scale**2
-    last = int(np.argmax(seen)) - 1 if seen.any() else 199
-    return moved(result, steps[max(last, 0)])
+def _held(result: Fit, first: int, design: Real) -> Fit:
+    """Rates that run to nothing, stopped where they are just not seen: there errors have a scale.
+
+    With groups (columns of 0 and 1) each has its rate; otherwise only the common one is looked at.
+    """
+    columns = range(first, first + design.shape[1])
+    groups = bool(np.isin(design, (0.0, 1.0)).all() and (design.sum(axis=1) <= 1).all())
+    # What to move to change the rate of one group alone, and its exponent.
+    moves = [({0: 1.0} | {j: -1.0 for j in columns if groups}, [0])]
+    if groups:
+        moves += [({j: 1.0}, [0, j]) for j in columns]
+    for move, parts in moves:
+        theta, problem = result.theta, result.problem
+        exponent = float(theta[parts].sum())
+        if exponent > _UNSEEN:
+            continue
+        direction = np.zeros(theta.size)
+        direction[list(move)] = list(move.values())
+        steps = theta + np.linspace(0.0, -exponent, 200)[:, None] * direction
+        cost = (problem.deviations(steps, result.scale) ** 2).sum(axis=1)
+        seen = cost > result.cost + 0.01 * result.scale**2
+        last = int(np.argmax(seen)) - 1 if seen.any() else 199
+        result = moved(result, steps[max(last, 0)])
+    return result
 
 
 def _shifted(result: Fit, norm: float) -> Fit:

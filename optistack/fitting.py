@@ -317,12 +317,13 @@ class Fit:
         t: float,
     ) -> float:
         reached, roots, thetas = [0.0], [0.0], [self.theta]
-        stiffness = _TIGHT * self.scale / error
         along = sign * (self.covariance @ slope) / norm if norm > 0 else 0.0 * slope
 
         def solve(distance: Real, base: int) -> None:
             """Best cost with the quantity held at distances, starting from a point at hand."""
             targets = best + sign * distance
+            # A first-order error may be far too large where a model saturates.
+            stiffness = _TIGHT * self.scale / np.minimum(error, distance)
             lead = np.outer(distance - reached[base], along)
             start = thetas[base] + lead
             with np.errstate(over="ignore", invalid="ignore"):
@@ -330,7 +331,7 @@ class Fit:
             start = np.where(straight[:, None], start, thetas[base] + np.clip(lead, -3.0, 3.0))
 
             def residuals(theta: Real, rows: Index) -> Real:
-                away = stiffness * (quantity(theta) - targets[rows])
+                away = stiffness[rows] * (quantity(theta) - targets[rows])
                 return np.column_stack([self.problem.deviations(theta, self.scale), away])
 
             def slopes(theta: Real, _: Index) -> Real:

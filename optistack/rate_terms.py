@@ -23,6 +23,7 @@ Known = Literal["assumed", "stated", "fitted"]
 
 # A film of which less is left is gone, whatever a law says.
 LEAST_SHARE = 1e-3
+_OPEN = 1e15
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,8 @@ class Terms(NamedTuple):
         with np.errstate(over="ignore"):
             low = float(np.exp(self.value - self.error[0] - self.span[0]))
             high = float(np.exp(self.value + self.error[1] + self.span[1]))
+        # Factors beyond this are open ends, not numbers.
+        low, high = (0.0 if low < 1 / _OPEN else low), (np.inf if high > _OPEN else high)
         bound: Any = None
         if low == 0 and np.isfinite(high):
             bound = "upper"
@@ -99,6 +102,7 @@ class Terms(NamedTuple):
 
 
 def log_terms(v: Value, *, fitted: bool) -> Terms:
+    """Logarithm of a value; its range an error from data (fitted) or a stated span."""
     with np.errstate(divide="ignore"):
         down = float(np.log(v.value) - np.log(v.low))
         up = float(np.log(v.high) - np.log(v.value))

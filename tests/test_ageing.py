@@ -237,6 +237,18 @@ def test_dose_axis() -> None:
     assert data.per_hour(2.0).tested_dose == 800
 
 
+def test_groups_and_their_absorbed_rates() -> None:
+    data = AgeingData(
+        (one(group="a"), one(name="b", group="b"), one(name="d", role="dark")), dose_unit="h"
+    )
+    assert [s.name for s in data.only("b").specimens] == ["b", "d"]
+    lit = data.with_absorbed_rates({"a": 2.0, "b": 5.0}, "photons/m3")
+    assert [s.absorbed_rate for s in lit.used("lit")] == [2.0, 5.0]
+    assert (lit.tested_dose, lit.dose_unit) == (2000.0, "photons/m3")
+    with pytest.raises(OptistackError, match="specimen b is in none of the groups a"):
+        data.with_absorbed_rates({"a": 2.0}, "photons/m3")
+
+
 # --- what a device gives --------------------------------------------------------------------------
 
 

@@ -95,7 +95,7 @@ weights = {{ slopes_nm = [22], band_nm = [310, 390] }}
 
 def test_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     done = constants(
-        "both.dat --sample 1 --reflectance both.dat --reflectance-sample 2 --unit percent --json "
+        "both.dat --sample 1 --reflectance both.dat --reflectance-sample %R --unit percent --json "
         "--noise 0.003 --model tauc_lorentz --band-nm 310 800 --out film.csv"
     )
     answer = json.loads(capsys.readouterr().out)
@@ -195,3 +195,15 @@ def test_a_stray_light_floor_widens_the_interval(
     assert any("may be stray light" in d for d in stray["doubts"])
     assert any("light that the film scatters then counts as absorbed" in d for d in exact["doubts"])
     assert not any("scatters" in d for d in stray["doubts"])
+
+
+def test_the_command_of_the_page(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = (Path(__file__).parents[1] / "docs" / "optical_constants.md").read_text(encoding="utf-8")
+    block = page.split("```\n")[1].replace("\\\n", " ").split()
+    assert block[:2] == ["optistack", "constants"]
+    (folder / "r.txt").write_text((folder / "r.csv").read_text())
+    assert main(block[1:]) == 0
+    assert (folder / "film.png").read_bytes().startswith(b"\x89PNG")
+    capsys.readouterr()
+    frame = read_table("film.csv")
+    assert set(frame.columns) == {"n", "k", "n_low", "n_high", "k_low", "k_high"}

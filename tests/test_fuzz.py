@@ -22,7 +22,7 @@ from optistack.tables import data_folder, table_names
 LONG = os.environ.get("OPTISTACK_LONG") == "1"
 fuzz = settings(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
-    max_examples=4000 if LONG else 60,
+    max_examples=2000 if LONG else 60,
 )
 KINDS = ("transmittance", "irradiance", "eqe", "nk", "sheet-resistance")
 # What makes parsers stumble: signs of each format, numbers beyond range, marks, line ends.
@@ -219,7 +219,7 @@ SCENARIO_FILES = ("lantern_house.toml", "oxide_nk.csv", "device_eqe.csv", "web_s
 
 
 @given(edits=EDITS, name=st.sampled_from(SCENARIO_FILES))
-@settings(fuzz, max_examples=1500 if LONG else 40)
+@settings(fuzz, max_examples=400 if LONG else 40)
 def test_scenarios_and_their_files(
     edits: list[Edit], name: str, house: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -236,7 +236,7 @@ def test_many_bytes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Any bytes at all, as every kind of file."""
 
     @given(st.binary(max_size=2000))
-    @settings(fuzz, max_examples=3000)
+    @settings(fuzz, max_examples=1000)
     def run(content: bytes) -> None:
         for name, command in COMMANDS.items():
             path = tmp_path / name

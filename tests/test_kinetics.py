@@ -245,13 +245,17 @@ def test_censored_and_excluded_readings() -> None:
         dropped.append(Specimen(s.name, s.hours, shown, excluded=gone))
     controls = data.used("dark")
 
-    def rate(specimens: list[Specimen]) -> Value:
+    def found(specimens: list[Specimen]) -> Kinetics:
         both = AgeingData((*specimens, *controls))
-        return fit_kinetics(both, laws=(EXPONENTIAL,)).rate()
+        return fit_kinetics(both, laws=(EXPONENTIAL,))
 
-    assert holds(rate(capped), 4e-3)
-    assert holds(rate(dropped), 4e-3)
-    assert not holds(rate(naive), 4e-3)
+    assert holds(found(capped).rate(), 4e-3)
+    assert holds(found(dropped).rate(), 4e-3)
+    misled = found(naive)
+    assert misled.rate().value < 3e-3
+    assert any("hang together" in n for n in misled.notes)
+    right = found(capped).rate()
+    assert right.high / right.low < 1.2
 
 
 def test_stated_noise_per_reading_weighs() -> None:

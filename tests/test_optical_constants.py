@@ -533,7 +533,8 @@ def test_a_thickness_told_quite_wrong_is_found_and_said() -> None:
     told = replace(planted.measurement, thickness_nm=110.0, thickness_std_nm=2.0)
     result = optical_constants(told)
     assert abs(result.thickness_nm.value - planted.thickness_nm) < 1.0
-    assert any("more than three standard deviations" in note for note in result.notes)
+    assert "more than three standard deviations" in result.misfit
+    assert result.grade == "C"
 
 
 def test_nothing_can_be_read_where_both_readings_contradict_each_other() -> None:

@@ -255,6 +255,27 @@ def test_verdicts(
     assert "residual factor" in text
 
 
+def test_a_device_without_loss_gives_a_limit(coupon: Kinetics) -> None:
+    found = correct_rate(coupon, {"flat": 0.2}, device=device(0.0))
+    seen = found.measured_factor
+    assert seen is not None and seen.bound == "upper"
+    # 24 readings with 2 % noise over 1000 h do not hide a tenth of the coupon's rate
+    assert 0 < seen.high < 0.1
+    assert found.residual is not None and found.residual.bound == "upper"
+    assert found.cases[0].verdict == "part"
+    assert "at most" in found.sentences()[1]
+
+
+def test_a_coupon_without_loss_gives_a_limit() -> None:
+    rng = np.random.default_rng(3)
+    still = fit_kinetics(AgeingData(specimens(rng, 0.0, "c")), laws=(EXPONENTIAL,))
+    found = correct_rate(still, {"flat": 0.2}, device=device(RATE))
+    seen = found.measured_factor
+    assert seen is not None and seen.bound == "lower" and seen.low > 10
+    assert found.cases[0].verdict == "not the cause"
+    assert found.hours_to_level(0.8).bound == "lower"
+
+
 def test_scattered_devices_cannot_tell(coupon: Kinetics) -> None:
     rng = np.random.default_rng(5)
     cells = tuple(

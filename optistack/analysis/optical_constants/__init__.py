@@ -144,6 +144,7 @@ def optical_constants(
             kind, grade, label = "model", "C", f"model {parsed.text}"
             if m.reflectance is None and not bands.misfit:
                 bands = _unchecked(optics, bands, given)
+    bands = _with_thickness_doubt(m, bands)
     grade = max([grade, *(used.grade for used in rests_on)])
     if bands.misfit:
         grade = "D" if _spoiled(bands, kind) else max(grade, "C")
@@ -175,6 +176,18 @@ def _unchecked(optics: FilmOptics, bands: Bands, given: KnownIndex | None) -> Ba
             "of n and k are widened to what the readings allow without it",
         ),
     )
+
+
+def _with_thickness_doubt(m: FilmMeasurement, bands: Bands) -> Bands:
+    """A fitted thickness that the one given excludes is a misfit too."""
+    shift = bands.thickness_nm[0] - m.thickness_nm
+    if not 0 < 9 * m.thickness_std_nm**2 < shift * shift:
+        return bands
+    said = (
+        f"the fitted thickness lies {shift:+.1f} nm from the one given, more than three standard "
+        "deviations: one of them is wrong, or the film is not what the method takes it for"
+    )
+    return replace(bands, misfit="; ".join(x for x in (bands.misfit, said) if x))
 
 
 def _any_n(lam: Real) -> KnownIndex:
@@ -246,13 +259,6 @@ def _result(
         notes.append(
             f"thickness {m.thickness_nm:g} nm with a standard deviation of "
             f"{m.thickness_std_nm:g} nm as given: not fitted, its error shifts all k alike"
-        )
-    shift = thickness.value - m.thickness_nm
-    if shift * shift > 9 * m.thickness_std_nm**2 and m.thickness_std_nm > 0:
-        notes.append(
-            f"the fitted thickness lies {shift:+.1f} nm from the one given, more than three "
-            "standard deviations: one of them is wrong, or the film is not what the method takes "
-            "it for"
         )
     return OpticalConstants(
         name=m.name,

@@ -14,6 +14,7 @@ from optistack.analysis.rate_correction.result import (
     RateCorrection,
     Verdict,
     WeightCase,
+    explained_share,
 )
 from optistack.curve_fit import FAR_DOSE, Curves, envelope, rank
 from optistack.errors import OptistackError
@@ -256,7 +257,7 @@ def _judge(name: str, ratio: Value, predicted: Terms, measured: Terms | None) ->
     elif not differs:
         verdict = "more than seen"
     else:
-        share = predicted.value / measured.value
+        share = explained_share(factor, seen)
         if share > 1:
             verdict = "more than seen"
         else:

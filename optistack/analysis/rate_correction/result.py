@@ -332,6 +332,12 @@ def over_cases(values: Sequence[Value]) -> Value:
     return Value(values[0].value, low, high, bound)
 
 
+def explained_share(predicted: Value, seen: Value) -> float:
+    """Logarithm of the predicted factor over that of the measured one, or of its limit."""
+    limit = seen.high if seen.low <= 0 else seen.low if not np.isfinite(seen.high) else seen.value
+    return float(np.log(predicted.value) / np.log(limit))
+
+
 def verdict_text(cases: Sequence[WeightCase], measured: Value) -> str:
     """Whether optics alone explains the difference, over all weights."""
     texts = {
@@ -350,10 +356,11 @@ def verdict_text(cases: Sequence[WeightCase], measured: Value) -> str:
         residuals = over_cases([c.residual for c in cases if c.residual is not None])
         more = ""
         if only == "part":
-            shares = [float(np.log(c.rate_factor.value) / np.log(measured.value)) for c in cases]
+            shares = [explained_share(c.rate_factor, measured) for c in cases]
             low, high = 100 * min(shares), 100 * max(shares)
             span = f"{low:.0f} %" if high - low < 1 else f"{low:.0f} to {high:.0f} %"
-            more = f" ({span} of its logarithm)"
+            limit = "at most " if measured.bound else ""
+            more = f" ({limit}{span} of its logarithm)"
         return f"{texts[only]}{more}; residual factor {residuals.format()}."
     parts = []
     for kind in kinds:
