@@ -334,9 +334,9 @@ class Fit:
                 away = stiffness[rows] * (quantity(theta) - targets[rows])
                 return np.column_stack([self.problem.deviations(theta, self.scale), away])
 
-            def slopes(theta: Real, _: Index) -> Real:
+            def slopes(theta: Real, rows: Index) -> Real:
                 own = self.problem.deviation_slopes(theta, self.scale)
-                away = stiffness * _gradients(quantity, theta)
+                away = stiffness[rows, None] * _gradients(quantity, theta)
                 return np.concatenate([own, away[:, None, :]], axis=1)
 
             theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-6)

@@ -556,7 +556,7 @@ def test_summary_fits_a_terminal(which: str, request: pytest.FixtureRequest) -> 
     run = made if isinstance(made, RunResult) else made[0]
     text = summary_text(run)
     lines = text.splitlines()
-    assert len(lines) <= 40
+    assert len(lines) <= 50
     assert max(len(line) for line in lines) <= 100
     assert "\x1b" not in text
     if run.comparisons:
