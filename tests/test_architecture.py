@@ -38,6 +38,7 @@ LEVELS = {
     "ageing": 2,
     "stack": 3,
     "curve_fit": 3,
+    "law_choice": 4,
     "exposure": 4,
     "collection": 4,
     "analysis": 5,

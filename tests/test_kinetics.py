@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from optistack.ageing import AgeingData, Specimen
 from optistack.analysis.kinetics import Kinetics, fit_kinetics
-from optistack.curve_fit import PLAUSIBLE_WITHIN
 from optistack.errors import OptistackError
+from optistack.law_choice import PLAUSIBLE_WITHIN
 from optistack.rate_laws import (
     DEFAULT_LAWS,
     EXPONENTIAL,

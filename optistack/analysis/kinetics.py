@@ -15,19 +15,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.ageing import AgeingData, Specimen
-from optistack.curve_fit import (
+from optistack.curve_fit import CurveFit, Curves, Scatter
+from optistack.errors import OptistackError
+from optistack.fitting import student
+from optistack.law_choice import (
     FAR_DOSE,
     PLAUSIBLE_WITHIN,
-    CurveFit,
-    Curves,
-    Scatter,
     envelope,
     rank,
     share_at,
     with_dark,
 )
-from optistack.errors import OptistackError
-from optistack.fitting import student
 from optistack.rate_laws import DEFAULT_LAWS, Law
 from optistack.rate_terms import ResistanceCourse, require_resistance
 from optistack.value import Value

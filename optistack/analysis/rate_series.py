@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from optistack.ageing import AgeingData
-from optistack.curve_fit import CurveFit, Curves, Scatter, envelope, rank
+from optistack.curve_fit import CurveFit, Curves, Scatter
 from optistack.errors import OptistackError
+from optistack.law_choice import envelope, rank
 from optistack.rate_laws import DEFAULT_LAWS, GAS_J_MOL_K, Law
 from optistack.rate_terms import Knowledge
 from optistack.value import Value

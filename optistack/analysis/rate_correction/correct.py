@@ -16,8 +16,9 @@ from optistack.analysis.rate_correction.result import (
     WeightCase,
     explained_share,
 )
-from optistack.curve_fit import FAR_DOSE, Curves, envelope, rank
+from optistack.curve_fit import Curves
 from optistack.errors import OptistackError
+from optistack.law_choice import FAR_DOSE, envelope, rank
 from optistack.rate_laws import GAS_J_MOL_K, Law
 from optistack.rate_terms import PROPORTIONAL, Knowledge, Terms, log_terms, scaled
 from optistack.value import Value

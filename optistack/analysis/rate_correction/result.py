@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.ageing import AgeingData
-from optistack.curve_fit import FAR_DOSE, Weighted, share_at, with_dark
 from optistack.errors import OptistackError
+from optistack.law_choice import FAR_DOSE, Weighted, share_at, with_dark
 from optistack.rate_laws import Law
 from optistack.rate_terms import (
     Knowledge,

@@ -1,0 +1,305 @@
+"""Which laws the data leave, and answers that reach over all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from optistack.curve_fit import SMALLEST_NOISE, CurveFit, Curves, Scatter
+from optistack.errors import OptistackError
+from optistack.fitting import widened
+from optistack.rate_laws import Law
+from optistack.rate_terms import LEAST_SHARE
+from optistack.value import Value
+
+Real = NDArray[np.float64]
+
+# Laws whose criterion is within this of the best are not ruled out (K. P. Burnham, D. R. Anderson,
+# Model Selection and Multimodel Inference, 2002, section 2.6: beyond 4 to 7 "considerably less"
+# support; from memory).
+PLAUSIBLE_WITHIN = 6.0
+# Beyond this many times the tested dose no law has been tested.
+FAR_DOSE = 3.0
+_LEVELS = 16
+_LACK_OF_FIT_P = 0.01
+_CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
+
+
+class Ranked(NamedTuple):
+    """A fitted law and its standing among the others.
+
+    ``aicc`` is the criterion, ``behind`` its distance from the best, ``weight`` the Akaike weight
+    among all laws fitted.
+    """
+
+    curve: CurveFit
+    aicc: float
+    behind: float
+    weight: float
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Laws fitted to the same curves, the best first.
+
+    Attributes
+    ----------
+    fits : tuple of Ranked
+    scatter : Scatter
+        Between specimens.
+    notes : tuple of str
+        Laws that could not be fitted, scatter, readings that do not follow any law.
+    """
+
+    fits: tuple[Ranked, ...]
+    scatter: Scatter
+    notes: tuple[str, ...] = ()
+
+    @property
+    def plausible(self) -> tuple[Ranked, ...]:
+        """Laws that the data do not rule out."""
+        return tuple(r for r in self.fits if r.behind <= PLAUSIBLE_WITHIN)
+
+
+def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) -> Ranking:
+    """Fit laws and rank them by Akaike's criterion for few readings.
+
+    Parameters
+    ----------
+    curves : Curves
+    laws : sequence of Law
+    scatter : Scatter, optional
+        Between specimens; from these data when not given.
+
+    Raises
+    ------
+    OptistackError
+        No law, or too few readings for any of them.
+    """
+    who = ", ".join(d.name for d in curves.sets)
+    if len({law.name for law in laws}) != len(laws):
+        raise OptistackError(f"{who}: two laws have the same name")
+    fitted, missed = [], []
+    for law in laws:
+        try:
+            found = curves.fit(law)
+        except OptistackError as error:
+            missed.append((law.name, str(error)))
+            continue
+        if np.isfinite(found.fit.aicc()):
+            fitted.append(found)
+        else:
+            missed.append((law.name, "too few readings for so many parameters"))
+    if not fitted:
+        why = missed[0][1] if missed else "none is given"
+        raise OptistackError(f"{who}: no law can be fitted: {why}")
+    notes = [f"{who}: {name} not fitted: {why}" for name, why in missed]
+    if scatter is None:
+        scatter = curves.scatter(min(fitted, key=lambda c: c.fit.aicc()).law)
+    if scatter.sd > 0:
+        fitted = [curves.fit(c.law, scatter) for c in fitted]
+        notes.append(
+            f"{who}: rates of single specimens differ by {100 * scatter.sd:.2g} % (standard "
+            f"deviation) beyond their noise (p = {scatter.p_value:.2g}); intervals count specimens"
+        )
+    known = fitted[0].fit.problem.sigma_known
+    spread = min(c.fit.scale for c in fitted) if known else 1.0
+    if spread > 1.2:
+        notes.append(
+            f"{who}: the readings scatter {spread:.2g} times more than the stated noise; "
+            "intervals follow the scatter"
+        )
+    if not known and fitted[0].fit.scale <= 100 * SMALLEST_NOISE:
+        notes.append(
+            f"{who}: the readings scatter by less than {100 * SMALLEST_NOISE:g} %, which no "
+            "measurement does; that is taken for their noise"
+        )
+    score = np.array([c.fit.aicc(spread**2) for c in fitted])
+    order = np.argsort(score, kind="stable")
+    behind = score[order] - score[order[0]]
+    weight = np.exp(-0.5 * behind)
+    factor = _hanging_together(fitted[order[0]])
+    if factor > 1:
+        fitted = [replace(c, fit=widened(c.fit, factor)) for c in fitted]
+        notes.append(
+            f"{who}: the residuals of the best law hang together, so none of the laws follows the "
+            f"curve to within the noise; intervals are {factor:.2g} times wider"
+        )
+    ranked = tuple(
+        Ranked(fitted[i], float(score[i]), float(b), float(w))
+        for i, b, w in zip(order, behind, weight / weight.sum(), strict=True)
+    )
+    return Ranking(ranked, scatter, tuple(notes))
+
+
+def _hanging_together(curve: CurveFit) -> float:
+    """Factor by which misfit widens an interval; 1 where residuals look independent.
+
+    Two signs of it: neighbours along a curve deviate together, or all specimens deviate together
+    at the same dose (the F test for lack of fit against replicates).
+    """
+    z, doses = curve.fit.standardised, []
+    pairs, start = [], 0
+    for s in curve.curves.specimens:
+        part = z[start : start + s.kept.size]
+        start += s.kept.size
+        pairs += list(zip(part[:-1], part[1:], strict=True))
+        if s.role == "lit":
+            doses += list(s.hours[s.kept] * s.absorbed_rate)
+    factor = 1.0
+    if len(pairs) >= 8:
+        a, b = np.array(pairs).T
+        together = float((a * b).sum() / np.sqrt((a**2).sum() * (b**2).sum()))
+        if together >= _CORRELATED / np.sqrt(len(pairs)):
+            factor = float(np.sqrt((1 + together) / (1 - min(together, 0.95))))
+    _, which, count = np.unique(doses, return_inverse=True, return_counts=True)
+    lit = z[: which.size]
+    mean = np.bincount(which, lit) / count
+    free = count.size - 2 - len(curve.law.shape_names)  # a start value and a rate besides
+    inside = which.size - count.size - (len(curve.curves.lit) - 1)
+    if free >= 1 and inside >= 1:
+        common = float(count @ mean**2) / free
+        own = float(((lit - mean[which]) ** 2).sum()) / inside
+        if stats.f.sf(common / max(own, 1e-300), free, inside) < _LACK_OF_FIT_P:
+            factor = max(factor, float(np.sqrt(common)))
+    return factor
+
+
+class Weighted(Protocol):
+    """A fitted law and how much it counts."""
+
+    @property
+    def curve(self) -> CurveFit: ...
+
+    @property
+    def weight(self) -> float: ...
+
+
+def envelope(
+    fits: Sequence[Weighted],
+    quantity: Callable[[CurveFit, Real], Real],
+    confidence: float = 0.95,
+) -> tuple[float, float, float]:
+    """Mean of a quantity over laws with their weights, and the envelope of its intervals."""
+    total = sum(r.weight for r in fits)
+    centre, lows, highs = 0.0, [], []
+    for r in fits:
+        c = r.curve
+
+        def of(theta: Real, c: CurveFit = c) -> Real:
+            return quantity(c, theta)
+
+        low, high = c.fit.interval(of, confidence)
+        centre += r.weight / total * float(of(c.fit.theta[None])[0])
+        lows.append(low)
+        highs.append(high)
+    return centre, min(lows), max(highs)
+
+
+def with_dark(
+    hours: Value,
+    level: float,
+    dark_rate_per_h: Value | None,
+    fits: Sequence[Weighted],
+    laws: Mapping[str, Law] | None = None,
+) -> Value:
+    """Hours to a level by light together with a first-order loss without light.
+
+    F(light) exp(-dark t) = level, along the mean curve of the laws.
+
+    Parameters
+    ----------
+    hours : Value [h]
+        By light alone.
+    level : float
+    dark_rate_per_h : Value or None [1/h]
+    fits : sequence of fitted laws with weights
+    laws : mapping of law name to Law, optional
+        What to read a law as.
+    """
+    dark = dark_rate_per_h
+    if dark is None or not dark.high > 0:
+        return hours
+    total = sum(r.weight for r in fits)
+
+    def dose(at: float) -> float:
+        logs = [
+            r.weight
+            * float(r.curve.log_dose_to(r.curve.fit.theta, at, (laws or {}).get(r.curve.law.name)))
+            for r in fits
+        ]
+        return float(np.exp(sum(logs) / total))
+
+    whole = dose(level)
+
+    def both(light_hours: float, rate: float) -> float:
+        # Light alone must get to level x exp(dark t) in t.
+        if rate <= 0:
+            return light_hours
+        latest = min(light_hours, float(-np.log(level) / rate))
+        if not np.isfinite(light_hours):
+            return latest
+
+        def late(t: float) -> float:
+            left = level * np.exp(rate * t)
+            return t - light_hours * (dose(left) / whole if left < 1 else 0.0)
+
+        end = latest * (1 - 1e-12)
+        return float(optimize.brentq(late, 0.0, end)) if late(end) > 0 else latest
+
+    return Value(
+        both(hours.value, dark.value),
+        both(hours.low, dark.high),
+        both(hours.high, dark.low),
+        None if dark.low > 0 else hours.bound,
+    )
+
+
+def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Real, Real, Real]:
+    """Share left at times from the hours to levels: value, low, high, each (time,).
+
+    Between levels log(-log(share)) goes straight with log(time), which is exact for the exponential
+    and stretched laws. Shares below `LEAST_SHARE` are given as that.
+
+    Parameters
+    ----------
+    hours_to : callable
+        Level to hours [h], as a value with its range.
+    time_h : (time,) array [h]
+
+    Raises
+    ------
+    OptistackError
+        Negative times.
+    """
+    time = np.atleast_1d(np.asarray(time_h, dtype=float))
+    if not (np.isfinite(time).all() and (time >= 0).all()):
+        raise OptistackError("times must be finite and not negative [h]")
+    depths, found = [], []
+    for depth in np.linspace(np.log(-np.log(0.999)), np.log(-np.log(LEAST_SHARE)), _LEVELS):
+        depths.append(float(depth))
+        found.append(hours_to(float(np.exp(-np.exp(depth)))))
+        if len(found) > 1 and found[-1].low > time.max(initial=0.0):
+            break
+    out = []
+    # A range of hours that ends late is a share that ends high.
+    for hours in ([v.value for v in found], [v.low for v in found], [v.high for v in found]):
+        reached = np.isfinite(hours)
+        if not reached.any():
+            out.append(np.ones(time.size))
+            continue
+        x = np.log(np.maximum(np.maximum.accumulate(np.array(hours)[reached]), 1e-300))
+        y = np.array(depths)[reached]
+        with np.errstate(divide="ignore"):
+            at = np.log(time)
+        depth = np.interp(at, x, y)
+        if x.size > 1 and x[1] > x[0]:
+            early = (at < x[0]) & (time > 0)
+            depth[early] = y[0] + (at[early] - x[0]) * (y[1] - y[0]) / (x[1] - x[0])
+        out.append(np.where(time > 0, np.exp(-np.exp(depth)), 1.0))
+    return out[0], out[1], out[2]
