@@ -278,21 +278,27 @@ class CurveFit:
         start_of = (which[:, None] == np.arange(len(entries))).astype(float)
 
         def slopes(theta: Real) -> Real:
-            # All rates act through one exponent: one difference serves them all.
+            # All rates act through one exponent: one difference serves them all. All differences
+            # are blocks of one call, because calls cost more than numbers here.
             exponent, log_shape, h = log_rate(theta), theta[:, 1:a], _DIFFERENCE
-            steep = (log_left(exponent + h, log_shape) - log_left(exponent - h, log_shape)) / (
-                2 * h
-            )
-            points, size = hours.size, theta.shape[1]
-            out = np.zeros((len(theta), points + size - d + a - 1, size))
-            top = out[:, :points]
-            top[:, :, 0] = steep
+            blocks = 2 * a
+            shapes = np.repeat(log_shape[None], blocks, axis=0)
+            exponents = np.repeat(exponent[None], blocks, axis=0)
+            exponents[0] += h
+            exponents[1] -= h
             for j in range(a - 1):
-                moved = log_shape.copy()
-                moved[:, j] += h
-                above = log_left(exponent, moved)
-                moved[:, j] -= 2 * h
-                top[:, :, 1 + j] = (above - log_left(exponent, moved)) / (2 * h)
+                shapes[2 + 2 * j, :, j] += h
+                shapes[3 + 2 * j, :, j] -= h
+            batch, points, size = len(theta), hours.size, theta.shape[1]
+            values = log_left(
+                exponents.reshape(blocks * batch, -1), shapes.reshape(blocks * batch, -1)
+            ).reshape(a, 2, batch, points)
+            differences = (values[:, 0] - values[:, 1]) / (2 * h)
+            steep = differences[0]
+            out = np.zeros((batch, points + size - d + a - 1, size))
+            top = out[:, :points]
+            # Columns 0 to a - 1: the rate constant, then the shapes.
+            top[:, :, :a] = np.moveaxis(differences, 0, -1)
             top[:, :, a:b] = steep[..., None] * explain
             top[:, :, b:c] = -dark_map
             top[:, :, c:d] = start_of

@@ -186,12 +186,16 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
         rates=rates,
         electrode=electrode,
         uncertainty=uncertainty,
-        notes=(
-            *notes,
-            *_notes(scenario, results, currents, comparisons, filters),
-            *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
-            *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
-            *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+        notes=tuple(
+            dict.fromkeys(
+                (
+                    *notes,
+                    *_notes(scenario, results, currents, comparisons, filters),
+                    *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
+                    *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
+                    *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+                )
+            )
         ),
     )
 

@@ -63,7 +63,7 @@ def read_uncertainty(section: Section) -> UncertaintyQuestion:
     draws = section.integer("draws", 300, low=FEWEST_DRAWS)
     if draws > MOST_DRAWS:
         raise ScenarioError(
-            f"{draws} draws are more than {MOST_DRAWS}, which would take hours and tell no more",
+            f"{draws} draws are more than {MOST_DRAWS}: they would tell no more",
             section.key_path("draws"),
         )
     return UncertaintyQuestion(
