@@ -15,13 +15,30 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from optistack.ageing import AgeingData, Specimen, read_ageing
+    from optistack.analysis.activation_spectrum import activation_spectrum, cut_on_series
     from optistack.analysis.compare import Comparison, compare
+    from optistack.analysis.electrode import (
+        Cell,
+        JVSeries,
+        ParallelFingers,
+        ResistanceSeries,
+        best_pitch,
+        diagnose,
+        fit_line_profile,
+        infer_sheet_resistance,
+        power_against_resistance,
+        power_over_life,
+    )
     from optistack.analysis.filter_selection import FilterTable, filter_table
+    from optistack.analysis.kinetics import fit_kinetics
     from optistack.analysis.optical_constants import (
         FilmMeasurement,
         OpticalConstants,
         optical_constants,
     )
+    from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
+    from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
     from optistack.database import database_table, search_database, write_database_table
     from optistack.errors import (
@@ -53,6 +70,7 @@ if TYPE_CHECKING:
     from optistack.scenario import RunResult, Scenario, check, load_scenario, run
     from optistack.spectra import Spectrum, Weight, gaussian, planck, spectrum, weight_family
     from optistack.stack import FilterStack, Layer, Stack
+    from optistack.uncertainty import propagate, ratio_uncertainty
 
 # Names are imported when they are first asked for: `import optistack` stays quick.
 _HOME = {
@@ -91,7 +109,25 @@ _HOME = {
         "MountedFilter",
     ),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
+    "optistack.ageing": ("AgeingData", "Specimen", "read_ageing"),
+    "optistack.analysis.activation_spectrum": ("activation_spectrum", "cut_on_series"),
     "optistack.analysis.compare": ("Comparison", "compare"),
+    "optistack.analysis.electrode": (
+        "Cell",
+        "JVSeries",
+        "ParallelFingers",
+        "ResistanceSeries",
+        "best_pitch",
+        "diagnose",
+        "fit_line_profile",
+        "infer_sheet_resistance",
+        "power_against_resistance",
+        "power_over_life",
+    ),
+    "optistack.analysis.kinetics": ("fit_kinetics",),
+    "optistack.analysis.rate_correction": ("correct_rate", "ratios_per_volume"),
+    "optistack.analysis.rate_series": ("fit_activation_energy", "fit_exponent", "group_rates"),
+    "optistack.uncertainty": ("propagate", "ratio_uncertainty"),
     "optistack.analysis.filter_selection": ("FilterTable", "filter_table"),
     "optistack.analysis.optical_constants": (
         "FilmMeasurement",

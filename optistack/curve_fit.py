@@ -30,6 +30,7 @@ from optistack.value import Value
 Real = NDArray[np.float64]
 
 _SMALLEST_FRACTION = 1e-12
+_DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
 # What is known of a shape before any data: within a factor exp(+-1.5) of the usual. Data that say
 # anything about a shape outweigh it; without it a shape that they do not need runs away to 0.
 SHAPE_PRIOR_SD = 1.5
@@ -250,21 +251,65 @@ class CurveFit:
         if all(one is law for one, _ in laws):
             laws = [(law, np.ones(hours.size, dtype=bool))]
 
-        def predict(theta: Real) -> Real:
-            exponent = theta[:, :1] + theta[:, a:b] @ explain.T
-            if random:
-                exponent = exponent + theta[:, d:] @ one_hot.T
+        def log_left(exponent: Real, log_shape: Real) -> Real:
+            """Logarithm of the share left by light, (batch, point)."""
             x = np.exp(np.clip(exponent, -80.0, 80.0)) * (dose / norm)
-            shape = [np.exp(np.clip(theta[:, 1 + j, None], -30.0, 30.0)) for j in range(a - 1)]
+            shape = [np.exp(np.clip(log_shape[:, j, None], -30.0, 30.0)) for j in range(a - 1)]
             left = np.empty(x.shape)
             for one, rows in laws:
                 left[:, rows] = one.fraction(x[:, rows], shape)
             # Below the smallest share a straight line goes on, so that a fit finds its way back.
             low = _SMALLEST_FRACTION
-            safe = np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low
-            log_y = theta[:, c:d][:, which] + safe - theta[:, b:c] @ dark_map.T
+            return np.asarray(np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low)
+
+        def log_rate(theta: Real) -> Real:
+            exponent = theta[:, :1] + theta[:, a:b] @ explain.T
+            return exponent + theta[:, d:] @ one_hot.T if random else exponent
+
+        def log_reading(theta: Real) -> Real:
+            light = log_left(log_rate(theta), theta[:, 1:a])
+            return np.asarray(theta[:, c:d][:, which] + light - theta[:, b:c] @ dark_map.T)
+
+        def predict(theta: Real) -> Real:
+            log_y = log_reading(theta)
             out = np.where(log_scale, log_y, np.exp(np.minimum(log_y, 600.0)))
             return np.column_stack([out, theta[:, d:], theta[:, 1:a]])
+
+        start_of = (which[:, None] == np.arange(len(entries))).astype(float)
+
+        def slopes(theta: Real) -> Real:
+            # All rates act through one exponent: one difference serves them all. All differences
+            # are blocks of one call, because calls cost more than numbers here.
+            exponent, log_shape, h = log_rate(theta), theta[:, 1:a], _DIFFERENCE
+            blocks = 2 * a
+            shapes = np.repeat(log_shape[None], blocks, axis=0)
+            exponents = np.repeat(exponent[None], blocks, axis=0)
+            exponents[0] += h
+            exponents[1] -= h
+            for j in range(a - 1):
+                shapes[2 + 2 * j, :, j] += h
+                shapes[3 + 2 * j, :, j] -= h
+            batch, points, size = len(theta), hours.size, theta.shape[1]
+            values = log_left(
+                exponents.reshape(blocks * batch, -1), shapes.reshape(blocks * batch, -1)
+            ).reshape(a, 2, batch, points)
+            differences = (values[:, 0] - values[:, 1]) / (2 * h)
+            steep = differences[0]
+            out = np.zeros((batch, points + size - d + a - 1, size))
+            top = out[:, :points]
+            # Columns 0 to a - 1: the rate constant, then the shapes.
+            top[:, :, :a] = np.moveaxis(differences, 0, -1)
+            top[:, :, a:b] = steep[..., None] * explain
+            top[:, :, b:c] = -dark_map
+            top[:, :, c:d] = start_of
+            if random:
+                top[:, :, d:] = steep[..., None] * one_hot
+            if not log_scale.all():
+                y = np.exp(np.minimum(log_reading(theta), 600.0))
+                top *= np.where(log_scale, 1.0, y)[..., None]
+            for row, column in enumerate([*range(d, size), *range(1, a)]):
+                out[:, points + row, column] = 1.0
+            return out
 
         observed = np.where(log_scale, np.log(values), values)
         names = (
@@ -292,6 +337,7 @@ class CurveFit:
             sigma_known=known,
             extra=extra,
             prior=a - 1,
+            slopes=slopes,
             smallest_scale=100 * SMALLEST_NOISE,
         )
         begin = []
@@ -380,13 +426,20 @@ def _held(result: Fit, first: int, design: Real) -> Fit:
 def _shifted(result: Fit, norm: float) -> Fit:
     """The rate constant per unit of dose: a shift of log k, in prediction and parameters alike."""
     shift = np.log(norm)
-    inner = result.problem.predict
+    inner, inner_slopes = result.problem.predict, result.problem.slopes
+
+    def moved(theta: Real) -> Real:
+        out = np.array(theta, dtype=float)
+        out[:, 0] += shift
+        return out
 
     def predict(theta: Real) -> Real:
-        moved = np.array(theta, dtype=float)
-        moved[:, 0] += shift
-        return inner(moved)
+        return inner(moved(theta))
+
+    slopes = None if inner_slopes is None else lambda theta: inner_slopes(moved(theta))
 
     theta = result.theta.copy()
     theta[0] -= shift
-    return replace(result, problem=replace(result.problem, predict=predict), theta=theta)
+    return replace(
+        result, problem=replace(result.problem, predict=predict, slopes=slopes), theta=theta
+    )

@@ -22,6 +22,9 @@ Index = NDArray[np.intp]
 Residuals = Callable[[Real, Index], Real]
 Quantity = Callable[[Real], Real]
 
+# Starts that are followed to the end, after a look of so many steps at all of them.
+_MOST_STARTS, _LOOK = 2, 12
+_NEARLY_THERE = 1e-9
 _DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
 _LARGEST_STEP = 2.0
 _ITERATIONS = 150
@@ -64,6 +67,9 @@ class Problem:
         counted as readings.
     prior : int
         The last of them, which do not enter the likelihood that compares models either.
+    slopes : callable, optional
+        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter); by
+        differences when not given, which takes twice as many predictions as there are parameters.
     smallest_scale : float
         Below this the common factor is never believed, however little the readings scatter.
     """
@@ -76,6 +82,7 @@ class Problem:
     sigma_known: bool = False
     extra: int = 0
     prior: int = 0
+    slopes: Callable[[Real], Real] | None = None
     smallest_scale: float = 1e-12
 
     def deviations(self, theta: Real, scale: float, observed: Real | None = None) -> Real:
@@ -91,9 +98,35 @@ class Problem:
                 out[:, -self.extra :] *= scale
         return np.asarray(out)
 
+    def deviation_slopes(self, theta: Real, scale: float) -> Real:
+        """Derivatives of `deviations`, (batch, point, parameter)."""
+        if self.slopes is None:
+            rows = np.arange(len(theta))
+            return _jacobian(lambda th, _: self.deviations(th, scale), theta, rows)
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
+            out = self.slopes(theta) / -self.sigma[:, None]
+            if self.censored is not None and self.censored.any():
+                at = np.flatnonzero(self.censored)
+                plain = (self.observed[at] - self.predict(theta)[:, at]) / self.sigma[at]
+                inside = -self.censored[at] * plain / scale
+                log_share = special.log_ndtr(inside)
+                # d/du of scale sqrt(-2 ln Phi(-c u / scale)); 0 deep inside the limit.
+                ratio = np.exp(-(inside**2) / 2 - log_share) / np.sqrt(2 * np.pi)
+                factor = self.censored[at] * ratio / np.sqrt(-2 * log_share)
+                out[:, at] *= np.where(log_share < 0, factor, 0.0)[..., None]
+            if self.extra:
+                out[:, -self.extra :] *= scale
+        return np.where(np.isfinite(out), out, 0.0)
+
 
 def minimise(
-    residuals: Residuals, start: Real, *, iterations: int = _ITERATIONS, tolerance: float = 1e-13
+    residuals: Residuals,
+    start: Real,
+    *,
+    slopes: Residuals | None = None,
+    iterations: int = _ITERATIONS,
+    tolerance: float = 1e-13,
+    damping: float = 1e-3,
 ) -> tuple[Real, Real]:
     """Levenberg-Marquardt, each row of ``start`` by itself.
 
@@ -103,8 +136,13 @@ def minimise(
         (theta (batch, parameter), row (batch,)) -> (batch, point); ``row`` says which row of
         ``start`` each set belongs to.
     start : (batch, parameter) array
+    slopes : callable, optional
+        As ``residuals``, their derivatives (batch, point, parameter); by differences when not
+        given.
     tolerance : float
         Relative gain of a step that is no gain any more.
+    damping : float
+        Of the first step, relative; small where the start is nearly the answer.
 
     Returns
     -------
@@ -117,19 +155,23 @@ def minimise(
     rows = np.arange(batch)
     current = residuals(theta, rows)
     cost = _squares(current)
-    damping = np.full(batch, 1e-3)
+    held = np.full(batch, damping)
     busy = np.isfinite(cost)
     for _ in range(iterations):
         at = np.flatnonzero(busy)
         if not at.size:
             break
-        jacobian = _jacobian(residuals, theta[at], at)
-        normal = np.einsum("bmi,bmj->bij", jacobian, jacobian)
-        slope = np.einsum("bmi,bm->bi", jacobian, current[at])
+        if slopes is None:
+            jacobian = _jacobian(residuals, theta[at], at)
+        else:
+            jacobian = slopes(theta[at], at)
+        across = np.swapaxes(jacobian, 1, 2)
+        normal = across @ jacobian
+        slope = (across @ current[at][..., None])[..., 0]
         diagonal = np.einsum("bii->bi", normal)
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
         damped = normal.copy()
-        np.einsum("bii->bi", damped)[:] += damping[at, None] * diagonal + floor
+        np.einsum("bii->bi", damped)[:] += held[at, None] * diagonal + floor
         step = -np.linalg.solve(damped, slope[..., None])[..., 0]
         longest = np.max(np.abs(step), axis=1, keepdims=True)
         step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
@@ -137,16 +179,16 @@ def minimise(
         new = residuals(trial, at)
         new_cost = _squares(new)
         better = new_cost <= cost[at]
-        gain = np.where(better, cost[at] - new_cost, np.inf)
         scale = 1.0 + np.abs(theta[at]).max(axis=1)
         short = longest[:, 0] <= np.sqrt(tolerance) * scale
-        still = better & (gain <= tolerance * cost[at]) & short
+        # Better or worse by no more than rounding: at the bottom either happens.
+        still = short & (np.abs(cost[at] - new_cost) <= tolerance * cost[at])
         good = at[better]
         theta[good], current[good] = trial[better], new[better]
         cost[good] = new_cost[better]
-        damping[at] = np.where(better, damping[at] / 7, damping[at] * 5)
-        damping = np.clip(damping, 1e-12, 1e14)
-        busy[at[still | (damping[at] > 1e12)]] = False
+        held[at] = np.where(better, held[at] / 7, held[at] * 5)
+        held = np.clip(held, 1e-12, 1e14)
+        busy[at[still | (held[at] > 1e12)]] = False
     return theta, cost
 
 
@@ -292,7 +334,12 @@ class Fit:
                 away = stiffness[rows] * (quantity(theta) - targets[rows])
                 return np.column_stack([self.problem.deviations(theta, self.scale), away])
 
-            theta, _ = minimise(residuals, start, iterations=60, tolerance=1e-6)
+            def slopes(theta: Real, rows: Index) -> Real:
+                own = self.problem.deviation_slopes(theta, self.scale)
+                away = stiffness[rows, None] * _gradients(quantity, theta)
+                return np.concatenate([own, away[:, None, :]], axis=1)
+
+            theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-6)
             cost = _squares(self.problem.deviations(theta, self.scale))
             got = sign * (quantity(theta) - best)
             fine = np.isfinite(cost) & np.isfinite(got) & (got > 0)
@@ -341,7 +388,11 @@ class Fit:
             return problem.deviations(theta, self.scale, sets[rows])
 
         start = np.broadcast_to(self.theta, (draws, self.theta.size))
-        theta, cost = minimise(residuals, start, tolerance=1e-8)
+
+        def slopes(theta: Real, _: Index) -> Real:
+            return problem.deviation_slopes(theta, self.scale)
+
+        theta, cost = minimise(residuals, start, slopes=slopes, tolerance=1e-8)
         values = quantity(theta)[np.isfinite(cost)]
         tail = (1 - confidence) / 2
         low, high = np.quantile(values, [tail, 1 - tail])
@@ -372,11 +423,13 @@ def _crossing(reached: list[float], roots: list[float], t: float) -> tuple[float
 
 
 def _gradient(quantity: Quantity, theta: Real) -> Real:
-    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta))
-    moved = np.concatenate([theta + np.diag(step), theta - np.diag(step)])
-    values = quantity(moved)
-    out = (values[: theta.size] - values[theta.size :]) / (2 * step)
-    return np.asarray(np.where(np.isfinite(out), out, 0.0))
+    return np.asarray(_gradients(quantity, theta[None])[0])
+
+
+def _gradients(quantity: Quantity, theta: Real) -> Real:
+    """Derivatives of a quantity at every set of parameters, (batch, parameter)."""
+    rows = np.arange(len(theta))
+    return np.asarray(_jacobian(lambda th, _: quantity(th)[:, None], theta, rows)[:, 0])
 
 
 def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
@@ -404,28 +457,42 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
     theta, cost = starts, np.full(len(starts), np.inf)
     # Censored points and prior knowledge depend on the scale, and the scale on them.
     depends = problem.extra > 0 or (problem.censored is not None and problem.censored.any())
+    damping = 1e-3
     for _ in range(12 if depends else 1):
         scale_now = scale
 
         def residuals(values: Real, _: Index, scale: float = scale) -> Real:
             return problem.deviations(values, scale)
 
-        theta, cost = minimise(residuals, starts, tolerance=1e-8)
+        def slopes(values: Real, _: Index, scale: float = scale) -> Real:
+            return problem.deviation_slopes(values, scale)
+
+        if len(starts) > _MOST_STARTS:
+            # A look at all of them; only the best are followed to the end.
+            theta, cost = minimise(residuals, starts, slopes=slopes, iterations=_LOOK)
+            if not np.isfinite(cost).any():
+                raise OptistackError("the model gives no finite prediction at any start")
+            starts = theta[np.argsort(cost)[:_MOST_STARTS]]
+        theta, cost = minimise(residuals, starts, slopes=slopes, tolerance=1e-8, damping=damping)
         if not np.isfinite(cost).any():
             raise OptistackError("the model gives no finite prediction at any start")
         best = theta[np.argmin(cost)]
         scale = _scale(problem, best, dof, scale_now)
         if abs(scale - scale_now) < 1e-4 * scale_now:
             break
-        starts = best[None]
+        starts, damping = best[None], _NEARLY_THERE
     final = scale
-    theta, cost = minimise(lambda values, _: problem.deviations(values, final), best[None])
+    theta, cost = minimise(
+        lambda values, _: problem.deviations(values, final),
+        best[None],
+        slopes=lambda values, _: problem.deviation_slopes(values, final),
+        tolerance=1e-11,
+        damping=_NEARLY_THERE,
+    )
     best = theta[0]
     value = float(_squares(problem.deviations(best[None], scale))[0])
     unknown = not problem.sigma_known or scale > 1.0
-    jacobian = _jacobian(
-        lambda th, _: problem.deviations(th, scale), best[None], np.zeros(1, dtype=np.intp)
-    )[0]
+    jacobian = problem.deviation_slopes(best[None], scale)[0]
     return Fit(
         problem=problem,
         theta=best,

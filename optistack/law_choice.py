@@ -25,7 +25,7 @@ Real = NDArray[np.float64]
 PLAUSIBLE_WITHIN = 6.0
 # Beyond this many times the tested dose no law has been tested.
 FAR_DOSE = 3.0
-_LEVELS = 16
+_LEVELS = 9
 _LACK_OF_FIT_P = 0.01
 _CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
 

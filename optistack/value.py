@@ -39,6 +39,8 @@ class Value:
     @property
     def has_range(self) -> bool:
         """Whether low and high differ from the value by more than rounding."""
+        if not (math.isfinite(self.low) and math.isfinite(self.high)):
+            return self.low < self.high
         tiny = 1e-9 * max(abs(self.low), abs(self.high))
         return self.high - self.low > tiny
 
@@ -65,6 +67,8 @@ class Value:
             return f"at most {one(self.high)}"
         if self.bound == "lower":
             return f"at least {one(self.low)}"
+        if self.has_range and not math.isfinite(self.high):
+            return f"{one(self.value)} ({one(self.low)} or more)"
         if self.has_range and (one(self.low) != one(self.high)):
             return f"{one(self.value)} ({one(self.low)} to {one(self.high)})"
         return one(self.value)

@@ -16,7 +16,7 @@ import numpy as np
 
 from optistack.exposure import Exposure, Geometry, MountedFilter, respond
 from optistack.filters import measured_filter
-from optistack.scenario import load_scenario
+from optistack.scenario import Scenario, load_scenario
 from optistack.spectra import DAMAGE_BAND_NM, REFERENCE_NM, Weight
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, ELEMENTARY_CHARGE_C
 from optistack.tables import write_table
@@ -78,10 +78,27 @@ def quantum_efficiency(folder: Path, rng: np.random.Generator) -> None:
     }
     if not path.exists():  # the scenario that describes the device names this very file
         write_table(path, "quantum_efficiency", lam, {"quantum_efficiency": 0 * lam}, header=header)
-    stack = load_scenario(folder / "lantern_house.toml").stacks["device"]
+    stack = optical_part(folder).stacks["device"]
     blend = respond(stack, Geometry(), lam).absorptance[stack.position("blend")]
     eqe = np.maximum(0.0, 0.8 * blend + rng.normal(0.0, 0.002, lam.size)).round(4)
     write_table(path, "quantum_efficiency", lam, {"quantum_efficiency": eqe}, header=header)
+
+
+def optical_part(folder: Path) -> Scenario:
+    """Stacks, lights and exposures of the scenario, before the files of its later parts exist."""
+    text = (folder / "lantern_house.toml").read_text(encoding="utf-8")
+    head, _, _ = text.partition("# --- photocurrent")
+    kept = [
+        block
+        for block in head.split("\n[")
+        if not block.startswith('filters."cut-on')  # written by this script later
+    ]
+    trimmed = folder / "optical_part.toml"
+    trimmed.write_text("\n[".join(kept) + '\n[question]\nlayer = "electrode"\n', encoding="utf-8")
+    try:
+        return load_scenario(trimmed)
+    finally:
+        trimmed.unlink()
 
 
 # Ageing data: everything below follows from TRUTH and from the doses that optistack computes.
@@ -217,7 +234,7 @@ DOSE_NOTE = "dose_unit: photons/nm3 absorbed by the electrode, flat weight, 280-
 
 def ageing(folder: Path) -> None:
     """Coupons, cells, cut-on filters, intensities and temperatures, and the truth behind them."""
-    exposures = load_scenario(folder / "lantern_house.toml").exposures
+    exposures = optical_part(folder).exposures
     coupon, device = exposures["coupon in the chamber"], exposures["device in the chamber"]
     q_coupon, q_device = doses(coupon), doses(device)
     warm, cool = TRUTH["coupon_temperature_c"], TRUTH["device_temperature_c"]
@@ -362,6 +379,7 @@ def cells(folder: Path, device_rate: float, rng: np.random.Generator) -> None:
         if i == 1:
             for hour, resistance in zip(DEVICE_HOURS, true, strict=True):
                 jv_file(folder, name, hour, float(resistance), rng)
+            witness_film(folder, true, np.random.default_rng([SEED, 6]))
     for i in range(1, 3):
         sheet.add(
             f"dark cell {i}",
@@ -376,6 +394,25 @@ def cells(folder: Path, device_rate: float, rng: np.random.Generator) -> None:
         "note: rim and centre: share of the luminescence lost at the end, from images; "
         "J-V curves of cell 1: cell_1_jv_0000h.csv ...",
     )
+
+
+def witness_film(folder: Path, true_ohm_sq: np.ndarray, rng: np.random.Generator) -> None:
+    """Four-point sheet resistance of a film in the laminate of cell 1, with 95 % limits."""
+    sd = TRUTH["reading_noise"]
+    read = true_ohm_sq * np.exp(rng.normal(0.0, sd, true_ohm_sq.size))
+    reach = np.exp(1.96 * sd)
+    header = [
+        n.format(title="Witness film in the laminate of cell 1, four-point, invented")
+        for n in AGEING_NOTES
+    ]
+    lines = [f"# {n}" for n in header]
+    lines.append("time_h,sheet_resistance_ohm_sq,low_ohm_sq,high_ohm_sq")
+    lines += [
+        f"{hour:g},{r:.4g},{r / reach:.4g},{r * reach:.4g}"
+        for hour, r in zip(DEVICE_HOURS, read, strict=True)
+    ]
+    path = folder / "witness_film.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
 def jv_curve(sheet_resistance_ohm_sq: float, voltage_v: np.ndarray) -> np.ndarray:

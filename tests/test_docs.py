@@ -16,6 +16,7 @@ import pytest
 import optistack as ost
 from optistack import exposure as exposure_module
 from optistack.exposure import ExposureResult, respond
+from optistack.scenario.load import _Loader
 from optistack.scenario.section import Section
 from optistack.spectral_math import optical_grid
 from optistack.tables import COLUMNS, KINDS, REQUIRED_KEYS, data_folder, table_names
@@ -56,6 +57,9 @@ COMPLETE = {
 }
 
 
+OTHER_WAYS = re.findall(r"^\* `(\w+\.\w+ = .*?)`", SCENARIO, re.MULTILINE)
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     for name, content in FILES.items():
@@ -80,6 +84,13 @@ def test_scenario_blocks_are_where_expected() -> None:
         "eqe.csv",
         "activation.csv",
         "absorber.csv",
+        "coupons.csv",
+        "cells.csv",
+        "warm.csv",
+        "behind_filters.csv",
+        "rise.csv",
+        "jv_fresh.csv",
+        "jv_aged.csv",
     }
     assert len(_START) == 4
     assert _START[:3] == [0, 1, 2]
@@ -125,7 +136,9 @@ def keys_of_the_loader() -> tuple[set[str], set[str]]:
         for name in vars(Section)
         if not name.startswith("_") and name not in {"key_path", "done", "names", "length_nm"}
     }
-    helpers = {"_curve", "_mounted", "_layers", "_tuples"}  # (section, key, ...)
+    # (section, key, ...)
+    helpers = {"_curve", "_mounted", "_layers", "_tuples", "_ageing", "_series"}
+    helpers |= {"_knowledge", "_triple", "_temperature"}
     keys: set[str] = set()
     words: set[str] = set()
     nodes = (n for p in LOADERS for n in ast.walk(ast.parse(p.read_text(encoding="utf-8"))))
@@ -136,9 +149,9 @@ def keys_of_the_loader() -> tuple[set[str], set[str]]:
             keys.update(_strings(node.value))
         if isinstance(node, ast.Compare) and isinstance(node.ops[0], ast.In):
             keys.update(_strings(node.left))  # "k" in section
-        if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
+        if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute | ast.Name)):
             continue
-        name = node.func.attr
+        name = node.func.attr if isinstance(node.func, ast.Attribute) else node.func.id
         if name == "length_nm":
             stem = next(iter(_strings(node.args[0])))
             keys.update(f"{stem}_{unit}" for unit in ("nm", "um", "mm"))
@@ -183,7 +196,7 @@ def test_every_key_is_documented() -> None:
 def test_every_key_stands_in_an_example() -> None:
     """And the examples hold no key that the loader does not know."""
     used: set[str] = set()
-    free = {"materials", "stacks", "lights", "filters", "exposures", "photocurrent"}
+    free = {"materials", "stacks", "lights", "filters", "exposures", "photocurrent", "layers"}
 
     def collect(value: Any, names_are_free: bool = False) -> None:
         if isinstance(value, dict):
@@ -197,10 +210,61 @@ def test_every_key_stands_in_an_example() -> None:
 
     for text in COMPLETE.values():
         collect(tomllib.loads(text))
+    for line in OTHER_WAYS:
+        collect(tomllib.loads(line))
     used.update(("slopes_nm", "band_nm"))  # the line "with the family instead"
     asked = KEYS | COMPARE_KEYS
     assert sorted(asked - used) == []
     assert sorted(used - asked) == []
+
+
+@pytest.mark.parametrize("line", OTHER_WAYS)
+def test_other_ways_to_say_it_load(folder: Path, line: str) -> None:
+    """Each in place of what the reference says; files that only they name are made here."""
+    coupons = FILES["coupons.csv"].splitlines()
+    levels = [
+        f"{row.replace(',', f'{level},', 1)},{level}"
+        for level in (1, 2, 4)
+        for row in coupons[1:]
+        if ",lit," in row
+    ]
+    (folder / "coupons_at_three_levels.csv").write_text(
+        "\n".join([f"{coupons[0]},absorbed_rate", *levels]) + "\n", encoding="utf-8"
+    )
+    (folder / "raw.txt").write_text(FILES["jv_fresh.csv"].replace("J (mA/cm2)", "I"), "utf-8")
+    x = np.linspace(0, 20, 201)
+    (folder / "line.csv").write_text(
+        "position_mm,signal\n"
+        + "".join(f"{a:.2f},{100 + 40 * np.cos(2 * np.pi * a / 5):.3f}\n" for a in x),
+        encoding="utf-8",
+    )
+    data = tomllib.loads(COMPLETE["reference"])
+    (section, change) = next(iter(tomllib.loads(line).items()))
+    (key, value) = next(iter(change.items()))
+    data[section][key] = value
+    replaced = {
+        "activation_energy_kj_mol": "temperature_series",
+        "intensity_series": "reciprocity_exponent",
+    }
+    data[section].pop(replaced.get(key, ""), None)
+    if key == "geometry":  # pitches, line profiles and J-V fits are for parallel fingers
+        data[section].pop("pitch")
+    if key == "curves":
+        value["time_h"] = [0]
+    path = folder / "scenario.toml"
+    path.write_text(COMPLETE["reference"], encoding="utf-8")
+    asked = _Loader(path, "", (folder.resolve(),)).load(Section(data, ""))
+    part = getattr(asked, section)
+    shown = {
+        "reciprocity_exponent": lambda: part.exponent.value.value,
+        "activation_energy_kj_mol": lambda: part.activation_energy_kj_mol.value.high,
+        "intensity_series": lambda: len(part.intensity.used("lit")),
+        "geometry": lambda: type(part.geometry).__name__,
+        "cell": lambda: round(part.cell.open_circuit_v, 3),
+        "curves": lambda: round(float(part.curves.current_density_ma_cm2[0][0]), 3),
+        "line_profile": lambda: part.profile.options["four_point_ohm_sq"].value,
+    }[key]()
+    assert shown in (1.0, 60.0, 6, "OneEdge", "SquarePad", "BusbarUnitCell", 0.699, 36.0, 250.0)
 
 
 MINIMAL = COMPLETE["minimal"]

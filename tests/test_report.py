@@ -46,8 +46,17 @@ from optistack.report.wording import (
 from optistack.scenario import RunResult
 from optistack.spectral_math import AVOGADRO_MOL
 
-LANTERN_TOML = (LANTERN_HOUSE / "lantern_house.toml").read_text(encoding="utf-8")
-ALL_FIGURES = ["stacks", "spectra", "budget", "absorbed", "depth", "why", "filters", "certainty"]
+# Variants are of the optical part; rates and electrode are in the whole and in a file of their own.
+LANTERN_TOML = (
+    (LANTERN_HOUSE / "lantern_house.toml").read_text(encoding="utf-8").partition("# --- rates:")[0]
+)
+OPTICAL_FIGURES = [
+    *("stacks", "spectra", "budget", "absorbed", "depth", "why", "filters", "certainty"),
+]
+AGEING_FIGURES = [
+    *("causes", "factors", "kinetics", "activation", "course", "knee", "life", "pitch", "cause"),
+]
+ALL_FIGURES = [*OPTICAL_FIGURES, *AGEING_FIGURES]
 BANDS = ["280-315", "315-400", "300-400", "280-400", "400-700"]
 
 SCRIPT = "<script>alert(1)</script>"
@@ -205,6 +214,8 @@ def crowded(tmp_path_factory: pytest.TempPathFactory) -> RunResult:
         for w in (360, 381, 388, 409)
     )
     text = text.replace("# --- exposures", f"{filters}# --- exposures", 1)
+    named = re.findall(r'\[filters\.("sharp[^"]*")\]', filters)
+    text = text.replace("filters = [\n", f"filters = [\n  {', '.join(named)},\n", 1)
     found = run_toml(tmp_path_factory.mktemp("crowded"), text)
     assert len(found.scenario.stacks["device"].layers) == 12
     assert len(found.scenario.question.candidates) == 12
@@ -556,7 +567,7 @@ def test_summary_fits_a_terminal(which: str, request: pytest.FixtureRequest) -> 
     run = made if isinstance(made, RunResult) else made[0]
     text = summary_text(run)
     lines = text.splitlines()
-    assert len(lines) <= 40
+    assert len(lines) <= 50
     assert max(len(line) for line in lines) <= 100
     assert "\x1b" not in text
     if run.comparisons:
@@ -670,10 +681,10 @@ def test_page_structure(page: str) -> None:
     ids = [a["id"] for _, a in parsed.tags if "id" in a]
     assert len(ids) == len(set(ids))
     links = [a["href"] for t, a in parsed.tags if t == "a"]
-    assert len(links) == 7
+    assert len(links) == 9
     assert all(link is not None and link[0] == "#" and link[1:] in ids for link in links)
     images = [a for t, a in parsed.tags if t == "img"]
-    assert len(images) == 8
+    assert len(images) == len(ALL_FIGURES)
     assert all(a["alt"] and a["width"] and a["height"] for a in images)
     boxes = [a for _, a in parsed.tags if a.get("class") == "scroll"]
     assert len(boxes) == names.count("table") > 8
@@ -773,7 +784,7 @@ def test_tables_hold_the_numbers(folder: Path, data: dict[str, Any]) -> None:
     ]
     shares = [r for r in rows(folder, "budget.csv") if r["band_nm"] == "280-400"]
     total = sum(float(r["share_of_incident_photons"]) for r in shares)
-    assert total == pytest.approx(4, abs=1e-6)
+    assert total == pytest.approx(len(data["exposures"]), abs=1e-6)
 
 
 def test_spectra_and_depth_integrate_to_the_rates(folder: Path, data: dict[str, Any]) -> None:
@@ -803,10 +814,16 @@ def test_spectra_and_depth_integrate_to_the_rates(folder: Path, data: dict[str, 
     )
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-x", "@a", "\tx", "\rx", "\nx"])
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-x", "@a"])
 def test_formulas_are_neutralised(text: str) -> None:
     assert cell(text) == "'" + text
     assert cell(f"a{text}") == f"a{text}"
+
+
+@pytest.mark.parametrize("text", ["\tx", "\rx", "\nx", "\t=1+1"])
+def test_blanks_before_a_formula_go(text: str) -> None:
+    """Tabs and line breaks become blanks, and none is left at the ends."""
+    assert cell(text) == ("x" if text.endswith("x") else "'=1+1")
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
@@ -832,7 +849,8 @@ def test_no_cell_of_a_hostile_scenario_is_a_formula(hostile: tuple[RunResult, Pa
 
 
 def figure_keys(folder: Path) -> list[str]:
-    return [re.sub(r"figure_\d_", "", p.stem) for p in sorted(folder.glob("figure_*.png"))]
+    names = [p.stem.split("_", 2)[1:] for p in folder.glob("figure_*.png")]
+    return [key for _, key in sorted(names, key=lambda n: int(n[0]))]
 
 
 def test_figures_exist_as_png_and_svg(folder: Path) -> None:
@@ -956,7 +974,7 @@ def test_missing_parts(bare: tuple[RunResult, Path], diode: tuple[RunResult, Pat
     # Filters without photocurrent: a table, but no trade-off to draw.
     result, folder = diode
     data = results_json(result)
-    assert figure_keys(folder) == [k for k in ALL_FIGURES if k != "filters"]
+    assert figure_keys(folder) == [k for k in OPTICAL_FIGURES if k != "filters"]
     assert all(f["photocurrent_lost_ma_cm2"] is None for f in data["filters"])
     assert (folder / "filters.csv").exists()
     budget = data["exposures"]["device outdoors"]["budget"]["280-400"]

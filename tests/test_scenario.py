@@ -199,7 +199,11 @@ def test_check_finds_short_filters_lights_and_unknown_k(lantern: Path) -> None:
     for old, new, text in (
         ('table = "pet"\n', 'table = "pmma"\nextend_below = "hold"\n', "k is not known"),
         ("[question]", "[question]\nbands_nm = [[250, 400]]", "spectrum sun: needed 250-400 nm"),
-        ('kind = "external"', 'kind = "external"\ncoated = true', "is coated and known only by"),
+        (
+            'kind = "external"\nmeasurement = "regular"\nstray',
+            'kind = "external"\nmeasurement = "regular"\ncoated = true\nstray',
+            "is coated and known only by",
+        ),
         ("thickness_mm = 1.1", "thickness_mm = 1.1, coherent = true", "coherent = false"),
     ):
         assert original.count(old) == 1, old

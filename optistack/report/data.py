@@ -16,6 +16,10 @@ from optistack.analysis.filter_selection import FilterRow
 from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult, Geometry
 from optistack.report.care import hazard, is_lamp
+from optistack.report.data_electrode import electrode_json
+from optistack.report.data_rates import rates_json
+from optistack.report.data_uncertainty import uncertainty_json
+from optistack.report.json_values import Json, as_json, finite
 from optistack.scenario import InputFile, RunResult
 from optistack.spectra import BandNm, Spectrum, Weight
 from optistack.spectral_math import AVOGADRO_MOL, band_key
@@ -24,7 +28,6 @@ from optistack.value import Value
 
 SCHEMA = "optistack-results/1"
 
-Json = dict[str, Any]
 Real = NDArray[np.float64]
 
 
@@ -69,6 +72,9 @@ def results_json(result: RunResult) -> Json:
         if table is None
         else {k: None if v is None else as_json(v) for k, v in table.unfiltered.items()},
         "filters_ranking_band": None if table is None else table.ranking_band,
+        "rates": rates_json(result.rates),
+        "uncertainty": uncertainty_json(result.uncertainty),
+        "electrode": electrode_json(result.electrode),
         "lights": {
             light.name: _light(light)
             for light in {
@@ -148,15 +154,6 @@ def depth_profiles(result: RunResult) -> dict[str, DepthProfile]:
     return out
 
 
-def as_json(value: Value) -> Any:
-    """A number, or value, low, high and bound; None where there is no number."""
-    return value.to_json()
-
-
-def _number(x: float) -> float | None:
-    return float(x) if math.isfinite(x) else None
-
-
 def _range(values: Any) -> Any:
     return as_json(Value.of(values))
 
@@ -215,14 +212,14 @@ def _comparison(comparison: Comparison, headline: BandNm | None) -> Json:
             {
                 "scale": case.scale,
                 "tilt": case.tilt,
-                "ratio": {k: _number(v) for k, v in case.ratio.items()},
-                "weighted_ratio": {k: _number(v) for k, v in case.weighted_ratio.items()},
+                "ratio": {k: finite(v) for k, v in case.ratio.items()},
+                "weighted_ratio": {k: finite(v) for k, v in case.weighted_ratio.items()},
             }
             for case in comparison.sensitivity
         ],
         "worst_grade": max(r.worst_grade(name, grade_band) for r, name in sides),
         "carrying_tables": [
-            {"stack": side, "table": table, "grade": grade, "share": _number(share)}
+            {"stack": side, "table": table, "grade": grade, "share": finite(share)}
             for side, (r, name) in zip(("coupon", "device"), sides, strict=True)
             for table, grade, share in r.carrying_tables(name, grade_band)
         ],
@@ -244,13 +241,13 @@ def _why(why: Why | None) -> Json | None:
     if why is None:
         return None
     return {
-        "ratio": _number(why.ratio),
-        "front_absorption": _number(why.front_absorption),
-        "return_from_behind": _number(why.return_from_behind),
-        "surroundings": _number(why.surroundings),
-        "rear_light": _number(why.rear_light),
-        "removed_in_device": {k: _number(v) for k, v in why.removed_in_device.items()},
-        "removed_in_coupon": {k: _number(v) for k, v in why.removed_in_coupon.items()},
+        "ratio": finite(why.ratio),
+        "front_absorption": finite(why.front_absorption),
+        "return_from_behind": finite(why.return_from_behind),
+        "surroundings": finite(why.surroundings),
+        "rear_light": finite(why.rear_light),
+        "removed_in_device": {k: finite(v) for k, v in why.removed_in_device.items()},
+        "removed_in_coupon": {k: finite(v) for k, v in why.removed_in_coupon.items()},
     }
 
 
@@ -321,7 +318,7 @@ def _exposure(result: RunResult, name: str, headline: BandNm | None) -> Json:
         "incident": incident,
         "layers": layers,
         "budget": {
-            band_key(b): {k: _number(v) for k, v in run.budget(b).items()} or None for b in bands
+            band_key(b): {k: finite(v) for k, v in run.budget(b).items()} or None for b in bands
         },
         "photocurrent_ma_cm2": None if current is None else as_json(current.value),
     }
@@ -341,8 +338,8 @@ def _faces(run: ExposureResult, layer: str, headline: BandNm | None) -> Json:
     near, far = run.first_nanometre(layer, headline)
     return {
         band_key(headline): {
-            "lit_face_photons_m3_s": _number(near),
-            "far_face_photons_m3_s": _number(far),
+            "lit_face_photons_m3_s": finite(near),
+            "far_face_photons_m3_s": finite(far),
         }
     }
 
@@ -383,8 +380,8 @@ def _reduction(left: Value) -> Any:
     factor = _inverse(left)
     if left.value > 0 and not left.low > 0:
         return {
-            "value": _number(factor.value),
-            "low": _number(factor.low),
+            "value": finite(factor.value),
+            "low": finite(factor.low),
             "high": None,
             "bound": factor.bound,
         }
@@ -424,7 +421,7 @@ def _light(light: Spectrum) -> Json:
         "kind": light.kind,
         "grade": light.grade,
         "source": light.source,
-        "lit_range_nm": [_number(low), _number(high)],
+        "lit_range_nm": [finite(low), finite(high)],
         "variants": [v.name for v in light.variants],
         "lamp": dangers is not None,
         "hazard": None

@@ -11,12 +11,14 @@ from optistack.report.markup import (
     safe,
 )
 from optistack.report.page_answer import answer_section, photons_section, why_section
+from optistack.report.page_electrode import electrode_section
 from optistack.report.page_filters import (
     care_section,
     certainty_section,
     filters_section,
     inputs_section,
 )
+from optistack.report.page_rates import rates_section
 from optistack.report.page_style import STYLE
 from optistack.report.wording import (
     one_line,
@@ -30,6 +32,8 @@ _SECTIONS = (
     ("why", "Why"),
     ("photons", "Which photons"),
     ("filters", "Filters under lamp and sun"),
+    ("rates", "From coupon rate to device rate"),
+    ("electrode", "What it does to the cell"),
     ("certainty", "How sure"),
     ("inputs", "Inputs and choices"),
     ("care", "Care"),
@@ -51,6 +55,8 @@ def report_html(data: Json, drawings: Sequence[Drawn]) -> str:
         "why": why_section(data, drawn),
         "photons": photons_section(data, drawn),
         "filters": filters_section(data, drawn),
+        "rates": rates_section(data, drawn),
+        "electrode": electrode_section(data, drawn),
         "certainty": certainty_section(data, drawn),
         "inputs": inputs_section(data),
         "care": care_section(data),

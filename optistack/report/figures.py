@@ -17,7 +17,15 @@ from optistack.report.drawing import (
 )
 from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, why_sheet
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
+from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
+from optistack.report.figures_rates import (
+    activation_sheet,
+    causes_sheet,
+    course_sheet,
+    factors_sheet,
+    kinetics_sheet,
+)
 from optistack.scenario import RunResult
 
 
@@ -78,6 +86,52 @@ def draw_figures(
             "certainty",
             lambda: certainty_sheet(cases),
             "Ratio device over coupon for every spectral weight and for changed k of the layer",
+        ),
+        (
+            "causes",
+            lambda: causes_sheet(data),
+            "Share of the variance of the answer that comes from each input, as bars",
+        ),
+        (
+            "factors",
+            lambda: factors_sheet(data),
+            "Predicted rate of the device over that of the coupon for every weight, and the "
+            "measured one",
+        ),
+        (
+            "kinetics",
+            lambda: kinetics_sheet(data),
+            "Share left of every coupon against dose with the fitted curve, and its residuals",
+        ),
+        (
+            "activation",
+            lambda: activation_sheet(data),
+            "Damage per absorbed photon against wavelength: bands, smooth curve, exponential",
+        ),
+        (
+            "course",
+            lambda: course_sheet(data),
+            "Sheet resistance against time: the coupon's curve, and corrected to the device",
+        ),
+        (
+            "knee",
+            lambda: knee_sheet(data),
+            "Power of the cell against the sheet resistance of its electrode, with T95, T80, T50",
+        ),
+        (
+            "life",
+            lambda: life_sheet(data),
+            "Power of the cell against time for every course of the sheet resistance",
+        ),
+        (
+            "pitch",
+            lambda: pitch_sheet(data),
+            "Power against finger pitch: today, at the end and on average over life",
+        ),
+        (
+            "cause",
+            lambda: cause_sheet(data),
+            "Measured power against time beside what the measured sheet resistance explains",
         ),
     )
     for i, (key, draw, alt) in enumerate(drawers, start=1):

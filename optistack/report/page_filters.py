@@ -156,9 +156,17 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
                     "Above: one row per spectral weight; lines are ranges over the variants of a "
                     "lamp. Below: with k of the layer scaled; lines: k also tilted by "
                     "exp(±(wavelength - 340 nm)/40 nm). The vertical line is equal dose.",
-                )
+                ),
+                figure(
+                    drawn,
+                    "causes",
+                    "Which input matters most.",
+                    "Part of the variance that comes from one input alone. The longest bar is the "
+                    "measurement to make first.",
+                ),
             )
         )
+        out.append(_draws(data))
         out.append(_weight_table(comparisons))
         out.append(_k_table(comparisons))
         out.append(_grade_table(comparisons))
@@ -177,6 +185,22 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
     out.append("<h3>What the data cannot say</h3>" + bullets(_unknowns(data)))
     out.append(_notes(data))
     return "".join(out)
+
+
+def _draws(data: Json) -> str:
+    """Intervals over the draws, and what to measure next."""
+    part = data["uncertainty"]
+    if part is None:
+        return ""
+    rows = [
+        [safe(name), value_cell(value)]
+        for name, value in part["intervals"].items()
+        if name in part["shares"]
+    ]
+    head = f"{100 * part['confidence']:g} % of {part['draws']} draws"
+    return bullets(part["sentences"]) + table(
+        f"Central answer and range ({head}), device over coupon", ["", "value"], rows
+    )
 
 
 def _by_light(

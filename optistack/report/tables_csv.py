@@ -43,6 +43,13 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "filters.csv": _filters(data),
         "spectra.csv": _spectra(result),
         "depth_profile.csv": _depth(data, profiles),
+        "rates.csv": _rates(data),
+        "ageing.csv": _ageing(data),
+        "activation.csv": _activation(data),
+        "causes.csv": _causes(data),
+        "electrode_power.csv": _electrode_power(data),
+        "electrode_life.csv": _electrode_life(data),
+        "electrode_pitch.csv": _electrode_pitch(data),
         "inputs.csv": [
             {
                 k: item[k]
@@ -337,4 +344,89 @@ def _depth(data: Json, profiles: Profiles) -> list[Json]:
         for x, y in zip(
             profile.depth_nm.tolist(), profile.absorbed_photons_m3_s.tolist(), strict=True
         )
+    ]
+
+
+def _columns(part: Json, names: Sequence[str]) -> list[Json]:
+    """Lists of one length as rows."""
+    lists = [part[name] for name in names]
+    return [dict(zip(names, row, strict=True)) for row in zip(*lists, strict=True)]
+
+
+def _electrode_power(data: Json) -> list[Json]:
+    part = data["electrode"]
+    return [] if part is None else _columns(part["power"], list(part["power"]))
+
+
+def _electrode_life(data: Json) -> list[Json]:
+    part = data["electrode"]
+    if part is None:
+        return []
+    rows = []
+    for name, life in part["lives"].items():
+        lists = [key for key, value in life.items() if isinstance(value, list)]
+        lists.remove("sentences")
+        head = {"sheet_resistance_from": name, "start_h": life["start_h"]}
+        rows += [{**head, **row} for row in _columns(life, lists)]
+    return rows
+
+
+def _electrode_pitch(data: Json) -> list[Json]:
+    part = data["electrode"]
+    if part is None or part["pitch"] is None:
+        return []
+    return list(part["pitch"]["choices"])
+
+
+def _rates(data: Json) -> list[Json]:
+    part = data["rates"]
+    if part is None:
+        return []
+    return [
+        {
+            "weight": c["weight"],
+            **_ranged("absorbed_ratio_per_volume", c["absorbed_ratio_per_volume"]),
+            **_ranged("rate_factor", c["rate_factor"]),
+            **_ranged("residual_factor", c["residual_factor"]),
+            "verdict": c["verdict"],
+            "excluded": c["excluded"],
+        }
+        for c in part["weights"]
+    ]
+
+
+def _ageing(data: Json) -> list[Json]:
+    """Readings of the coupons with their residuals."""
+    part = data["rates"]
+    if part is None:
+        return []
+    left = {(r["specimen"], r["hours"]): r["residual_sd"] for r in part["coupon"]["residuals"]}
+    return [
+        {**row, "residual_sd": left.get((row["specimen"], row["hours"]))}
+        for row in part["coupon"]["readings"]
+    ]
+
+
+def _activation(data: Json) -> list[Json]:
+    part = data["rates"]
+    if part is None or part["activation"] is None:
+        return []
+    return [
+        {
+            "band_nm": b["band"],
+            **_ranged("weight", b["weight"]),
+            **_ranged("share_of_damage", b["share_of_damage"]),
+            "resolved": b["resolved"],
+            "reason": b["reason"],
+        }
+        for b in part["activation"]["bands"]
+    ]
+
+
+def _causes(data: Json) -> list[Json]:
+    part = data["uncertainty"]
+    if part is None:
+        return []
+    return [
+        {"answer": name, **share} for name, shares in part["shares"].items() for share in shares
     ]

@@ -14,7 +14,7 @@ Json = dict[str, Any]
 
 NOTHING = "\N{EN DASH}"
 WIDTH = 100
-MOST_LINES = 40
+MOST_LINES = 50
 _SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 _MOUNTS = {
     "laminated": "laminated",
@@ -312,7 +312,7 @@ def filters_lead(
 
 
 def summary_text(result: RunResult) -> str:
-    """The findings for a terminal: at most 40 lines of at most 100 columns, the answer first."""
+    """The findings for a terminal: at most 50 lines of at most 100 columns, the answer first."""
     from optistack.report.data import results_json
 
     return summarise(results_json(result))
@@ -352,6 +352,16 @@ def summarise(data: Json) -> str:
         lines.append(f"{len(data['comparisons']) - 3} more comparisons are in results.json.")
     if not data["comparisons"]:
         lines += ["", *_exposure_lines(data)]
+    if data["rates"] is not None:
+        lines.append("")
+        say(rates_lead(data["rates"], plain=True))
+        if data["rates"]["device"] is not None and data["rates"]["device"]["set_aside"]:
+            aside = [one["specimen"] for one in data["rates"]["device"]["set_aside"]]
+            say(f"Set aside, for their loss is not light's: {', '.join(aside)}.")
+    if data["electrode"] is not None:
+        lines.append("")
+        for text in electrode_lines(data["electrode"]):
+            say(text)
     rank = data["filters_ranking_band"]
     if rank is not None:
         lines += ["", *_filter_lines(data, rank, MOST_LINES - len(lines) - 6)]
@@ -363,6 +373,37 @@ def summarise(data: Json) -> str:
         closing.append("Ultraviolet lamps injure eyes and skin: see the cautions in the report.")
     closing.append("Research estimates, without warranty.")
     return "\n".join([*lines[: MOST_LINES - len(closing)], *closing]) + "\n"
+
+
+def rates_lead(part: Json, *, plain: bool = False) -> str:
+    """What light and temperature predict for the device, and what it does, in a sentence or two."""
+    first = part["weights"][0]
+    text = (
+        f"From absorbed light and temperature the device should age at "
+        f"{show(first['rate_factor'], plain=plain)} times the coupon's rate (weight: "
+        f"{first['weight']})"
+    )
+    if part["measured_factor"] is None:
+        return text + "; there is no device data to compare with."
+    return (
+        f"{text}; it ages at {show(part['measured_factor'], plain=plain)} times. Residual factor, "
+        f"measured over predicted: {show(first['residual_factor'], plain=plain)}."
+    )
+
+
+def electrode_lines(part: Json) -> list[str]:
+    """Lifetimes of every course of the sheet resistance, and warnings of a drop."""
+    out = []
+    for name, life in part["lives"].items():
+        times = ", ".join(
+            f"{level} {show(value, plain=True, unit='h')}"
+            for level, value in life["lifetimes_h"].items()
+        )
+        out.append(f"Power, sheet resistance {name}: {times} (start value: {life['start_name']}).")
+    first = next(iter(part["lives"].values()), None)
+    if first is not None and first["knee"]["warning"]:
+        out.append(first["knee"]["warning"])
+    return out
 
 
 def _short(text: str, width: int) -> str:

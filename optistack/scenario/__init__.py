@@ -1,13 +1,20 @@
 """Scenario files: what they say, what they need, and what comes out of them."""
 
+from optistack.scenario.electrode import ElectrodeAnswer, ElectrodeQuestion
 from optistack.scenario.files import InputFile
-from optistack.scenario.load import Question, Scenario, load_scenario
+from optistack.scenario.load import Scenario, load_scenario
+from optistack.scenario.question import Question
+from optistack.scenario.rates import RatesAnswer, RatesQuestion
 from optistack.scenario.runner import Finding, RunResult, check, run
 
 __all__ = [
+    "ElectrodeAnswer",
+    "ElectrodeQuestion",
     "Finding",
     "InputFile",
     "Question",
+    "RatesAnswer",
+    "RatesQuestion",
     "RunResult",
     "Scenario",
     "check",

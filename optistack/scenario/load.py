@@ -13,14 +13,16 @@ from optistack.errors import ScenarioError
 from optistack.exposure import Exposure, Geometry, Holder, MountedFilter
 from optistack.filters import Filter
 from optistack.materials import Material
+from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
-from optistack.scenario.ingredients import Ingredients
+from optistack.scenario.question import Question
+from optistack.scenario.rates import RatesQuestion, RatesReader
 from optistack.scenario.section import Section
+from optistack.scenario.uncertainty import UncertaintyQuestion, read_uncertainty
 from optistack.spectra import (
     DAMAGE_BAND_NM,
     DEFAULT_BANDS_NM,
     FAMILY_SLOPES_NM,
-    BandNm,
     Spectrum,
     Weight,
     weight_family,
@@ -28,35 +30,6 @@ from optistack.spectra import (
 )
 from optistack.stack import MOUNTS, FilterStack, Stack
 from optistack.tables import read_text
-
-
-@dataclass(frozen=True, eq=False)
-class Question:
-    """What the scenario asks.
-
-    Attributes
-    ----------
-    layer, coupon_layer : str
-    pairs : tuple of (coupon exposure, device exposure)
-        The first pair gives the main comparison.
-    filters_on : tuple of str
-        Exposures under which the filters are judged.
-    candidates : tuple of MountedFilter
-    bands_nm, weights
-    default_weights : bool
-        The weights are the default family.
-    sensitivity : bool
-    """
-
-    layer: str
-    coupon_layer: str
-    pairs: tuple[tuple[str, str], ...]
-    filters_on: tuple[str, ...]
-    candidates: tuple[MountedFilter, ...]
-    bands_nm: tuple[BandNm, ...]
-    weights: tuple[Weight, ...]
-    default_weights: bool
-    sensitivity: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +46,9 @@ class Scenario:
     materials, stacks, lights, filters, exposures : mapping of str to value
     collections : mapping of stack name to Collection
     question : Question
+    rates : RatesQuestion or None
+    electrode : ElectrodeQuestion or None
+    uncertainty : UncertaintyQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -90,6 +66,9 @@ class Scenario:
     exposures: Mapping[str, Exposure]
     collections: Mapping[str, Collection]
     question: Question
+    rates: RatesQuestion | None = None
+    electrode: ElectrodeQuestion | None = None
+    uncertainty: UncertaintyQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -132,7 +111,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(Ingredients):
+class _Loader(RatesReader, ElectrodeReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -164,6 +143,18 @@ class _Loader(Ingredients):
             for name, section in top.named("photocurrent").items()
         }
         question = self._within(top.section("question"), self._question)
+        ageing = top.section("rates", None)
+        rates = None
+        if ageing is not None:
+            rates = self._within(ageing, partial(self._rates, pairs=question.pairs))
+        cell = top.section("electrode", None)
+        electrode = None if cell is None else self._within(cell, self._electrode)
+        doubt = top.section("uncertainty", None)
+        uncertainty = None
+        if doubt is not None:
+            if not question.pairs:
+                raise ScenarioError("needs a comparison in question.compare", doubt.path)
+            uncertainty = self._within(doubt, read_uncertainty)
         top.done()
         return Scenario(
             title=title,
@@ -178,6 +169,9 @@ class _Loader(Ingredients):
             exposures=self.exposures,
             collections=collections,
             question=question,
+            rates=rates,
+            electrode=electrode,
+            uncertainty=uncertainty,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

@@ -17,10 +17,14 @@ from optistack.exposure import (
 )
 from optistack.filters import Filter
 from optistack.materials import Material
+from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario
+from optistack.scenario.rates import RatesAnswer, answer_rates
+from optistack.scenario.uncertainty import answer_uncertainty
 from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
+from optistack.uncertainty import Uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,6 +60,9 @@ class RunResult:
     comparisons : tuple of Comparison
         The first is the main one.
     filters : FilterTable or None
+    rates : RatesAnswer or None
+    electrode : ElectrodeAnswer or None
+    uncertainty : Uncertainty or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -65,6 +72,9 @@ class RunResult:
     photocurrents: Mapping[str, Photocurrent]
     comparisons: tuple[Comparison, ...]
     filters: FilterTable | None
+    rates: RatesAnswer | None
+    electrode: ElectrodeAnswer | None
+    uncertainty: Uncertainty | None
     notes: tuple[str, ...]
 
     @property
@@ -153,13 +163,40 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
             },
             base_results={name: results[name] for name in filters_on},
         )
+    rates = None
+    if scenario.rates is not None:
+        at = question.pairs.index(scenario.rates.pair)
+        rates = answer_rates(
+            scenario.rates, comparisons[at], scenario.exposures, scenario.electrode, progress
+        )
+    electrode = None
+    if scenario.electrode is not None:
+        progress("the electrode of the cell")
+        electrode = answer_electrode(scenario.electrode, rates.courses if rates else {})
+    uncertainty = None
+    if scenario.uncertainty is not None:
+        progress(f"{scenario.uncertainty.draws} draws of what is not known")
+        uncertainty = answer_uncertainty(scenario.uncertainty, question, scenario.exposures, rates)
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
         photocurrents=currents,
         comparisons=tuple(comparisons),
         filters=filters,
-        notes=(*notes, *_notes(scenario, results, currents, comparisons, filters)),
+        rates=rates,
+        electrode=electrode,
+        uncertainty=uncertainty,
+        notes=tuple(
+            dict.fromkeys(
+                (
+                    *notes,
+                    *_notes(scenario, results, currents, comparisons, filters),
+                    *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
+                    *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
+                    *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+                )
+            )
+        ),
     )
 
 
@@ -276,6 +313,9 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
             elif isinstance(candidate.item, FilterStack):
                 for layer in candidate.item.layers:
                     _check_material(layer.material, limits, where, add)
+    if scenario.rates is not None:
+        for text in scenario.rates.assumptions():
+            add("assumption", "rates", text)
     for used_file in scenario.inputs:
         if used_file.grade in ("C", "D"):
             what = used_file.title or used_file.source or used_file.name

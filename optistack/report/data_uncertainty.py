@@ -1,0 +1,37 @@
+"""The draws' part of results.json."""
+
+from __future__ import annotations
+
+from optistack.report.json_values import Json, as_json, finite
+from optistack.uncertainty import Uncertainty
+
+_MOST = 12
+
+
+def uncertainty_json(found: Uncertainty | None) -> Json | None:
+    """Intervals over the draws and the ranking of causes; docs/results.md explains the fields."""
+    if found is None:
+        return None
+    # With every weight drawn: the other outputs hold one of them fixed.
+    heads = [name for name in found.outputs if "," not in name]
+    return {
+        "draws": found.draws,
+        "failed": found.failed,
+        "seed": found.seed,
+        "confidence": finite(found.confidence),
+        "intervals": {name: as_json(found.interval(name)) for name in found.outputs},
+        "shares": {
+            name: [
+                {
+                    "input": s.name,
+                    "measurement": s.measurement,
+                    "variance_share": finite(s.share),
+                    "least_share": finite(s.least),
+                }
+                for s in found.shares(name)[:_MOST]
+            ]
+            for name in heads
+        },
+        "sentences": [found.sentence(name) for name in heads],
+        "notes": list(found.notes),
+    }
