@@ -97,7 +97,9 @@ class Curves:
         """Names of the parameters of light-independent loss."""
         return tuple(f"dark {d.name}" for d in self.sets if d.controls)
 
-    def fit(self, law: Law, scatter: Scatter = NO_SCATTER) -> CurveFit:
+    def fit(
+        self, law: Law, scatter: Scatter = NO_SCATTER, *, near: CurveFit | None = None
+    ) -> CurveFit:
         """Fit a law.
 
         Parameters
@@ -106,6 +108,8 @@ class Curves:
         scatter : Scatter
             Rates of single specimens then differ by prior knowledge of that width, and Student's
             factor counts specimens.
+        near : CurveFit, optional
+            A fit of the same law to the same curves, to start from.
 
         Raises
         ------
@@ -118,7 +122,7 @@ class Curves:
                 "data sets of different quantities cannot share a curve: "
                 + ", ".join(f"{d.name} {d.quantity}" for d in self.sets)
             )
-        return CurveFit.make(self, law, scatter)
+        return CurveFit.make(self, law, scatter, near)
 
     def scatter(self, law: Law) -> Scatter:
         """Test whether specimens differ beyond noise, and by how much.
@@ -181,7 +185,9 @@ class CurveFit:
     scatter: Scatter
 
     @classmethod
-    def make(cls, curves: Curves, law: Law, scatter: Scatter) -> CurveFit:
+    def make(
+        cls, curves: Curves, law: Law, scatter: Scatter, near: CurveFit | None = None
+    ) -> CurveFit:
         """Pose the problem and fit it; see `Curves.fit`."""
         entries = curves._specimens
         n_lit = len(curves.lit)
@@ -251,10 +257,13 @@ class CurveFit:
         if all(one is law for one, _ in laws):
             laws = [(law, np.ones(hours.size, dtype=bool))]
 
+        share = dose / norm
+
         def log_left(exponent: Real, log_shape: Real) -> Real:
             """Logarithm of the share left by light, (batch, point)."""
-            x = np.exp(np.clip(exponent, -80.0, 80.0)) * (dose / norm)
-            shape = [np.exp(np.clip(log_shape[:, j, None], -30.0, 30.0)) for j in range(a - 1)]
+            x = np.exp(_between(exponent, 80.0)) * share
+            held = np.exp(_between(log_shape, 30.0))[:, :, None]
+            shape = [held[:, j] for j in range(a - 1)]
             left = np.empty(x.shape)
             for one, rows in laws:
                 left[:, rows] = one.fraction(x[:, rows], shape)
@@ -273,7 +282,7 @@ class CurveFit:
         def predict(theta: Real) -> Real:
             log_y = log_reading(theta)
             out = np.where(log_scale, log_y, np.exp(np.minimum(log_y, 600.0)))
-            return np.column_stack([out, theta[:, d:], theta[:, 1:a]])
+            return np.concatenate([out, theta[:, d:], theta[:, 1:a]], axis=1)
 
         start_of = (which[:, None] == np.arange(len(entries))).astype(float)
 
@@ -298,7 +307,7 @@ class CurveFit:
             out = np.zeros((batch, points + size - d + a - 1, size))
             top = out[:, :points]
             # Columns 0 to a - 1: the rate constant, then the shapes.
-            top[:, :, :a] = np.moveaxis(differences, 0, -1)
+            top[:, :, :a] = differences.transpose(1, 2, 0)
             top[:, :, a:b] = steep[..., None] * explain
             top[:, :, b:c] = -dark_map
             top[:, :, c:d] = start_of
@@ -341,8 +350,14 @@ class CurveFit:
             smallest_scale=100 * SMALLEST_NOISE,
         )
         begin = []
+        if near is not None:
+            start = np.zeros(len(names))
+            common = [near.column(name) for name in names if name in near.names]
+            start[: len(common)] = near.fit.theta[common]
+            start[0] += np.log(norm)
+            begin.append(start)
         # A loss of some tenths over the tested dose, and ten times more or less.
-        for rate in (-3.0, -1.0, 1.0):
+        for rate in (-3.0, -1.0, 1.0) if near is None else ():
             for shapes in law.starts:
                 start = np.zeros(len(names))
                 start[0] = rate
@@ -361,7 +376,7 @@ class CurveFit:
 
     def _shape(self, theta: Real) -> list[Real]:
         n = len(self.law.shape_names)
-        return [np.exp(np.clip(theta[..., 1 + j], -30.0, 30.0)) for j in range(n)]
+        return [np.exp(_between(theta[..., 1 + j], 30.0)) for j in range(n)]
 
     def log_rate_constant(self, theta: Real) -> Real:
         """log k [1/dose unit]."""
@@ -421,6 +436,11 @@ def _held(result: Fit, first: int, design: Real) -> Fit:
         last = int(np.argmax(seen)) - 1 if seen.any() else 199
         result = moved(result, steps[max(last, 0)])
     return result
+
+
+def _between(x: Real, limit: float) -> Real:
+    """Within +-limit; `numpy.clip` takes several times as long for few numbers."""
+    return np.asarray(np.minimum(np.maximum(x, -limit), limit))
 
 
 def _shifted(result: Fit, norm: float) -> Fit:

@@ -23,8 +23,8 @@ Residuals = Callable[[Real, Index], Real]
 Quantity = Callable[[Real], Real]
 
 # Starts that are followed to the end, after a look of so many steps at all of them.
-_MOST_STARTS, _LOOK = 2, 12
-_NEARLY_THERE = 1e-9
+_MOST_STARTS, _LOOK = 2, 8
+_NEARLY_THERE = 1e-5
 _DIFFERENCE = 6e-6  # about the cube root of rounding: best for central differences
 _LARGEST_STEP = 2.0
 _ITERATIONS = 150
@@ -187,7 +187,7 @@ def minimise(
         theta[good], current[good] = trial[better], new[better]
         cost[good] = new_cost[better]
         held[at] = np.where(better, held[at] / 7, held[at] * 5)
-        held = np.clip(held, 1e-12, 1e14)
+        held = np.minimum(np.maximum(held, 1e-12), 1e14)
         busy[at[still | (held[at] > 1e12)]] = False
     return theta, cost
 
@@ -339,7 +339,7 @@ class Fit:
                 away = stiffness[rows, None] * _gradients(quantity, theta)
                 return np.concatenate([own, away[:, None, :]], axis=1)
 
-            theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-6)
+            theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-5)
             cost = _squares(self.problem.deviations(theta, self.scale))
             got = sign * (quantity(theta) - best)
             fine = np.isfinite(cost) & np.isfinite(got) & (got > 0)
@@ -457,7 +457,9 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
     theta, cost = starts, np.full(len(starts), np.inf)
     # Censored points and prior knowledge depend on the scale, and the scale on them.
     depends = problem.extra > 0 or (problem.censored is not None and problem.censored.any())
-    damping = 1e-3
+    damping, steps = 1e-3, _ITERATIONS
+    # A shape that only prior knowledge holds is crept up to; its last digits mean nothing.
+    rough, fine = (1e-7, 1e-8) if problem.prior else (1e-8, 1e-11)
     for _ in range(12 if depends else 1):
         scale_now = scale
 
@@ -473,20 +475,28 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
             if not np.isfinite(cost).any():
                 raise OptistackError("the model gives no finite prediction at any start")
             starts = theta[np.argsort(cost)[:_MOST_STARTS]]
-        theta, cost = minimise(residuals, starts, slopes=slopes, tolerance=1e-8, damping=damping)
+        theta, cost = minimise(
+            residuals,
+            starts,
+            slopes=slopes,
+            iterations=steps,
+            tolerance=rough,
+            damping=damping,
+        )
         if not np.isfinite(cost).any():
             raise OptistackError("the model gives no finite prediction at any start")
         best = theta[np.argmin(cost)]
         scale = _scale(problem, best, dof, scale_now)
         if abs(scale - scale_now) < 1e-4 * scale_now:
             break
-        starts, damping = best[None], _NEARLY_THERE
+        # A slightly other scale moves the answer little; the end polishes it.
+        starts, damping, steps = best[None], _NEARLY_THERE, 3
     final = scale
     theta, cost = minimise(
         lambda values, _: problem.deviations(values, final),
         best[None],
         slopes=lambda values, _: problem.deviation_slopes(values, final),
-        tolerance=1e-11,
+        tolerance=fine,
         damping=_NEARLY_THERE,
     )
     best = theta[0]

@@ -25,7 +25,7 @@ Real = NDArray[np.float64]
 PLAUSIBLE_WITHIN = 6.0
 # Beyond this many times the tested dose no law has been tested.
 FAR_DOSE = 3.0
-_LEVELS = 9
+_LEVELS = 11
 _LACK_OF_FIT_P = 0.01
 _CORRELATED = 2.33  # one-sided 1 % for residuals that hang together
 
@@ -102,7 +102,7 @@ def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) ->
     if scatter is None:
         scatter = curves.scatter(min(fitted, key=lambda c: c.fit.aicc()).law)
     if scatter.sd > 0:
-        fitted = [curves.fit(c.law, scatter) for c in fitted]
+        fitted = [curves.fit(c.law, scatter, near=c) for c in fitted]
         notes.append(
             f"{who}: rates of single specimens differ by {100 * scatter.sd:.2g} % (standard "
             f"deviation) beyond their noise (p = {scatter.p_value:.2g}); intervals count specimens"
@@ -281,7 +281,7 @@ def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Rea
     if not (np.isfinite(time).all() and (time >= 0).all()):
         raise OptistackError("times must be finite and not negative [h]")
     depths, found = [], []
-    for depth in np.linspace(np.log(-np.log(0.999)), np.log(-np.log(LEAST_SHARE)), _LEVELS):
+    for depth in np.linspace(np.log(-np.log(0.98)), np.log(-np.log(LEAST_SHARE)), _LEVELS):
         depths.append(float(depth))
         found.append(hours_to(float(np.exp(-np.exp(depth)))))
         if len(found) > 1 and found[-1].low > time.max(initial=0.0):

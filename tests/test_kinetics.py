@@ -318,7 +318,7 @@ def test_course_agrees_with_the_hours_to_a_level(coupon: Kinetics) -> None:
         hours = coupon.hours_to(level)
         ends = (hours.low, hours.value, hours.high)
         course = coupon.sheet_resistance(ends, 200.0)
-        # between sixteen levels the curve is straight in doubly logarithmic axes
+        # between the levels the curve is straight in doubly logarithmic axes
         assert course.high_ohm_sq[0] == pytest.approx(200 / level, rel=0.01)
         assert course.sheet_resistance_ohm_sq[1] == pytest.approx(200 / level, rel=0.01)
         assert course.low_ohm_sq[2] == pytest.approx(200 / level, rel=0.01)
