@@ -27,7 +27,6 @@ from optistack.analysis.electrode.power import (
     Knee,
     PowerCurve,
     checked_levels,
-    elasticity,
     first_order_loss,
     knee_of,
     resistance_at_power,
@@ -348,7 +347,6 @@ def power_over_life(
     if not series.has_range:
         columns = columns[:1]
     curve = PowerCurve(cell, geometry)
-    points, powers, levels_at, crossings = [], [], [], []
     # Start values first: in one batch with the series, so that equal resistances share rounding.
     n, many = len(series.position), len(columns)
     asked = np.concatenate(
@@ -356,14 +354,14 @@ def power_over_life(
     )
     everything = operating_points(cell, geometry, asked)
     starts = everything.take(slice(0, many))
-    for i, column in enumerate(columns):
-        here = everything.take(slice(many + i * n, many + (i + 1) * n))
-        begin = float(starts.power_mw_cm2[i])
-        at = resistance_at_power(curve, shares * begin, series.at(start, column))
-        points.append(here)
-        powers.append(here.power_mw_cm2 / begin)
-        levels_at.append(at)
-        crossings.append([series.crossing(float(r), start, column) - start for r in at])
+    points = [everything.take(slice(many + i * n, many + (i + 1) * n)) for i in range(many)]
+    begin = starts.power_mw_cm2
+    powers = [here.power_mw_cm2 / one for here, one in zip(points, begin, strict=True)]
+    levels_at = resistance_at_power(curve, np.outer(begin, shares), float(asked[:many].min()))
+    crossings = [
+        [series.crossing(float(r), start, column) - start for r in at]
+        for column, at in zip(columns, levels_at, strict=True)
+    ]
     if len(columns) == 1:
         points, powers, crossings = points * 3, powers * 3, crossings * 3
     central, best, worst = points
@@ -375,7 +373,7 @@ def power_over_life(
     knee = knee_of(
         float(last[0]),
         float(powers[0][-1]),
-        float(elasticity(curve, last)[0]),
+        float(curve.elasticity(last)[0]),
         level_ohm_sq,
         curve.collapse,
         f"{start_name} power",

@@ -17,7 +17,7 @@ from optistack.analysis.electrode.curves import (
     lumped_resistance_ohm_cm2,
     operating_points,
 )
-from optistack.analysis.electrode.device import OperatingPoints, checked_resistance
+from optistack.analysis.electrode.device import Device, OperatingPoints, checked_resistance
 from optistack.analysis.electrode.geometry import Geometry, OneEdge, ParallelFingers
 from optistack.analysis.electrode.plate import largest_drop_cm2
 from optistack.errors import OptistackError
@@ -39,8 +39,6 @@ PLATE_NOTE = (
     "in two dimensions levels, elasticity and first-order limits are read from a spline through "
     "computed powers (1e-4 of the power)"
 )
-# Step of ln R in the elasticity: errors of the power of 1e-6 become 4e-5.
-_LOG_STEP = 0.04
 # Sheet resistances searched, over the one at which collection collapses, and how many; in two
 # dimensions powers between them are interpolated.
 _SEARCH, _SEARCH_POINTS = (1e-5, 1e4), 64
@@ -151,7 +149,7 @@ class PowerMap:
         """Where a device stands on the curve."""
         at = float(checked_resistance(sheet_resistance_ohm_sq)[0])
         share = float(self.curve(np.array([at]))[0] / self.start.power_mw_cm2[0])
-        slope = float(elasticity(self.curve, np.array([at]))[0])
+        slope = float(self.curve.elasticity(np.array([at]))[0])
         return knee_of(at, share, slope, self.level_ohm_sq, self.collapse_ohm_sq, self.start_name)
 
     def summary(self) -> list[str]:
@@ -278,7 +276,7 @@ def power_against_resistance(
         start=start,
         power_share=points.power_mw_cm2 / power,
         first_order_loss=first_order_loss(geometry, checked, start),
-        elasticity=elasticity(curve, checked),
+        elasticity=curve.elasticity(checked, points),
         level_ohm_sq=dict(zip(shares.tolist(), at.tolist(), strict=True)),
         collapse_ohm_sq=curve.collapse,
         collapse_power_share=float(curve(np.array([curve.collapse]))[0] / power),
@@ -321,6 +319,19 @@ class PowerCurve:
             inside = np.exp(self._spline(np.log(np.maximum(r_sq, first))))
         # Below the first one computed, losses of less than 1e-3 are proportional to R_sq.
         near = self._ideal + (self._power[0] - self._ideal) * r_sq / first
+        return np.where(r_sq < first, near, inside)
+
+    def elasticity(self, r_sq: Real, points: OperatingPoints | None = None) -> Real:
+        """d ln P / d ln R_sq at sheet resistances (r,), whose points may be known."""
+        if self._spline is None:
+            device = Device.of(self.cell, self.geometry, r_sq)
+            at = device.points() if points is None else points
+            # At the point of most power its voltage may move without changing the power.
+            current, by_parameter = device.sensitivity(at.vmp_v[:, None])
+            return np.asarray((by_parameter[-1] / current)[:, 0])
+        first = self._r[0]
+        inside = self._spline(np.log(np.maximum(r_sq, first)), 1)
+        near = (self._power[0] - self._ideal) * r_sq / first / self(r_sq)
         return np.where(r_sq < first, near, inside)
 
     def scan(self, start_ohm_sq: float) -> tuple[Real, Real]:
@@ -385,20 +396,8 @@ def first_order_loss(geometry: Geometry, r_sq: Real, start: OperatingPoints) -> 
     return rate * (lumped - zero)
 
 
-def elasticity(curve: PowerCurve, r_sq: Real) -> Real:
-    """d ln P / d ln R_sq by a central difference of fourth order."""
-    steps = np.exp(_LOG_STEP * np.array([-2.0, -1.0, 1.0, 2.0]))
-    out = np.zeros_like(r_sq)
-    some = r_sq > 0
-    if some.any():
-        asked = (r_sq[some][:, None] * steps).ravel()
-        logs = np.log(curve(asked)).reshape(-1, 4)
-        out[some] = (logs @ np.array([1.0, -8.0, 8.0, -1.0])) / (12.0 * _LOG_STEP)
-    return out
-
-
 def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: float) -> Real:
-    """Sheet resistance above the start at which a power is left [ohm/sq]."""
+    """Sheet resistances above the start at which powers of any shape are left [ohm/sq]."""
     r, power = curve.scan(start_ohm_sq)
     lowest = power.min()
     if np.any(power_mw_cm2 <= lowest):
@@ -409,7 +408,7 @@ def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: flo
     log_r, log_p = np.log(r), np.log(power)
     falling = np.concatenate([[True], np.minimum.accumulate(log_p)[:-1] > log_p[1:]])
     inverse = PchipInterpolator(log_p[falling][::-1], log_r[falling][::-1], extrapolate=True)
-    aim = np.log(power_mw_cm2)
+    aim = np.log(power_mw_cm2.ravel())
     at = np.asarray(inverse(aim))
     # PCHIP's slope vanishes where its data turn; the power never falls faster than 1 / R.
     rate = 1.0 / np.minimum(np.asarray(inverse(aim, 1)), -1.0)
@@ -424,7 +423,7 @@ def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: flo
             break
         before = (at, off)
         at = at - off / rate
-    return np.exp(at)
+    return np.exp(at).reshape(power_mw_cm2.shape)
 
 
 def knee_of(
