@@ -207,10 +207,7 @@ class CurveFit:
         for _ in range(2 if self.current_sd is None and self.sd.any() else 1):
             used = scale
             x, residuals, jacobian = least_squares(
-                lambda at: layout.evaluate(at, used),
-                x,
-                low,
-                high,  # noqa: B023
+                partial(layout.evaluate, scale=used), x, low, high
             )
             if self.current_sd is None:
                 scale = float(np.sqrt(np.mean(residuals[: self.points] ** 2))) * used

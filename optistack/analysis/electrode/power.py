@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -264,9 +265,10 @@ def power_against_resistance(
     checked = checked_resistance(sheet_resistance_ohm_sq)
     zero = float(checked_resistance(start_sheet_resistance_ohm_sq)[0])
     shares = checked_levels(levels)
-    start = operating_points(cell, geometry, zero)
+    # In one batch, so that equal resistances share rounding.
+    everything = operating_points(cell, geometry, np.concatenate([[zero], checked]))
+    start, points = everything.take(slice(0, 1)), everything.take(slice(1, None))
     power = float(start.power_mw_cm2[0])
-    points = operating_points(cell, geometry, checked)
     curve = PowerCurve(cell, geometry)
     at = resistance_at_power(curve, power * shares, zero)
     return PowerMap(
@@ -467,41 +469,52 @@ def _first_order(curve: PowerCurve, start: OperatingPoints) -> FirstOrder:
     geometry, collapse = curve.geometry, curve.collapse
     zero, power = float(start.sheet_resistance_ohm_sq[0]), float(start.power_mw_cm2[0])
 
-    def compared(r: Real) -> tuple[Real, Real]:
-        share = curve(r) / power
-        return 1.0 - first_order_loss(geometry, r, start) - share, share
+    def off(r: Real) -> Real:
+        """What the first-order loss leaves less what is left."""
+        return 1.0 - first_order_loss(geometry, r, start) - curve(r) / power
 
     grid = zero + collapse * np.geomspace(1e-3, 30.0, 48)
-    off, _ = compared(grid)
-    loss = first_order_loss(geometry, grid, start)
-
-    def crossing(values: Real, what: str) -> float:
-        """First place where values turn positive, refined once."""
-        above = np.flatnonzero((values[1:] > 0) & (values[:-1] <= 0))
-        if values[0] > 0:
-            return float(grid[0])
-        if not len(above):
-            return float("nan")
-        i = int(above[0])
-        r = np.geomspace(grid[i], grid[i + 1], 9)
-        near = {
-            "loss": lambda: first_order_loss(geometry, r, start) - 1.0,
-            "point": lambda: np.abs(compared(r)[0]) - ONE_POINT,
-            "turn": lambda: -compared(r)[0],
-        }[what]()
-        j = int(np.flatnonzero(near[1:] > 0)[0])
-        curve = PchipInterpolator(r, near)
-        low, high = r[j], r[j + 1]
-        for _ in range(60):
-            middle = (low + high) / 2
-            low, high = (low, middle) if curve(middle) > 0 else (middle, high)
-        return float((low + high) / 2)
-
-    point = crossing(np.abs(off) - ONE_POINT, "point")
-    turn = crossing(-off, "turn") if off[0] > 0 else float("nan")
-    all_lost = crossing(loss - 1.0, "loss")
-    asked = np.array([x if np.isfinite(x) else grid[-1] for x in (point, all_lost)])
-    at, share = compared(asked)
+    lost = _bracket(grid, first_order_loss(geometry, grid, start) - 1.0)
+    all_lost = _root(lost, first_order_loss(geometry, lost, start) - 1.0)
+    coarse = off(grid)
+    point = _bracket(grid, np.abs(coarse) - ONE_POINT)
+    turn = _bracket(grid, -coarse) if coarse[0] > 0 else grid[:0]
+    # All that is still to be solved at once.
+    asked = np.concatenate([point, turn, [all_lost if math.isfinite(all_lost) else grid[-1]]])
+    near_point, near_turn, there = np.split(off(asked), [len(point), len(point) + len(turn)])
+    # Off by a point on the side it is on where the bracket ends.
+    optimistic = (near_point[-1] if len(point) else coarse[-1]) > 0
     return FirstOrder(
-        point, "optimistic" if at[0] > 0 else "pessimistic", turn, all_lost, float(share[1])
+        _root(point, np.abs(near_point) - ONE_POINT),
+        "optimistic" if optimistic else "pessimistic",
+        _root(turn, -near_turn),
+        all_lost,
+        1.0 - float(first_order_loss(geometry, asked[-1:], start)[0] + there[0]),
     )
+
+
+def _bracket(r: Real, values: Real) -> Real:
+    """Nine places about the first at which values turn positive; it alone if it is the very first.
+
+    None where they never do.
+    """
+    if values[0] > 0:
+        return r[:1]
+    above = np.flatnonzero((values[1:] > 0) & (values[:-1] <= 0))
+    if not len(above):
+        return r[:0]
+    return np.geomspace(r[above[0]], r[above[0] + 1], 9)
+
+
+def _root(r: Real, values: Real) -> float:
+    """Where values turn positive within a bracket; nan in an empty one."""
+    if len(r) < 2:
+        return float(r[0]) if len(r) else math.nan
+    rising = np.flatnonzero(values[1:] > 0)
+    j = int(rising[0]) if len(rising) else len(r) - 2
+    curve = PchipInterpolator(r, values)
+    low, high = r[j], r[j + 1]
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (low, middle) if curve(middle) > 0 else (middle, high)
+    return float((low + high) / 2)
