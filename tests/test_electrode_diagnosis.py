@@ -364,6 +364,32 @@ def test_files_that_are_refused(
         read_jv(path, **options)
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "line"),
+    [
+        ("", "0.3,\n0.4,1\n", 5),
+        ("", "0.3,\n", 5),
+        ("", "0.3,nan\n", 5),
+        ("", "\n0.4,1\n", 6),
+        ("", "0.3,1,2\n0.4,1,2\n", 5),
+        ("", "dark V (V),dark J (mA/cm2)\n0.4,1\n", 6),
+        ("V (V),J (mA/cm2)\n5,6\n", "", 2),
+    ],
+)
+def test_no_reading_is_left_out_silently(
+    tmp_path: Path, before: str, after: str, line: int
+) -> None:
+    path = tmp_path / "x.csv"
+    table = "V (V),J (mA/cm2)\n0,3\n0.1,2\n0.2,1\n"
+    path.write_text(before + table + after, encoding="utf-8")
+    with pytest.raises(TableError, match=f"x.csv.*line {line}.*do not belong to the 3 rows"):
+        read_jv(path)
+    path.write_text(
+        f"cell,3\narea (cm2),0.25\n# 5,6\n{table}# 0.3,1\n\nVoc (V),0.75\n", encoding="utf-8"
+    )
+    assert len(read_jv(path).voltage_v) == 3
+
+
 def test_resistance_series_from_a_file(tmp_path: Path) -> None:
     path = tmp_path / "r.csv"
     path.write_text(
@@ -373,9 +399,22 @@ def test_resistance_series_from_a_file(tmp_path: Path) -> None:
     )
     series = ResistanceSeries.read(path)
     assert series.axis == "time_h" and series.at(0.0) == 120.0 and series.has_range
-    path.write_text("time_h,rsq\n0,120\n500,400\n", encoding="utf-8")
-    with pytest.raises(TableError, match="no column sheet_resistance_ohm_sq"):
-        ResistanceSeries.read(path)
+    path.write_text(
+        "sheet_resistance_ohm_sq,absorbed_photon_dose_m2\n120,0\n400,1e24\n", encoding="utf-8"
+    )
+    series = ResistanceSeries.read(path)
+    assert series.axis == "absorbed_photon_dose_m2" and not series.has_range
+    for text, message in (
+        (
+            "time_h,rsq\n0,120\n500,400\n",
+            "r.csv.*line 1.*column sheet_resistance_ohm_sq is missing",
+        ),
+        ("time_h,sheet_resistance_ohm_sq\n0,120\n500,\n", "line 3.*'' is not a number"),
+        ("", "no rows"),
+    ):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(TableError, match=message):
+            ResistanceSeries.read(path)
 
 
 @pytest.mark.parametrize(

@@ -268,8 +268,7 @@ class Device:
         n = len(self.r_sq)
         voc = self._open_circuit()
         grid = np.concatenate([np.zeros((n, 1)), voc[:, None] * _SEARCH], axis=1)
-        flat = isinstance(self.geometry, ParallelFingers | OneEdge)
-        current, slope, _ = self.current(grid, max(self.rtol, 1e-4 if flat else 1e-2))
+        current, slope, _ = self.current(grid, max(self.rtol, 1e-2))
         # d(JV)/dV falls from Jsc to below zero at open circuit.
         rise = current - grid * slope
         # The last sample is taken from where it is still positive.

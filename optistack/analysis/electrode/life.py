@@ -20,7 +20,6 @@ from optistack.analysis.electrode.cell import Cell
 from optistack.analysis.electrode.common import axes, axis_label, axis_words, place, read_only
 from optistack.analysis.electrode.curves import geometry_notes, operating_points
 from optistack.analysis.electrode.device import OperatingPoints
-from optistack.analysis.electrode.files import read_columns_named
 from optistack.analysis.electrode.geometry import Geometry
 from optistack.analysis.electrode.power import (
     LEVELS,
@@ -32,6 +31,8 @@ from optistack.analysis.electrode.power import (
     resistance_at_power,
 )
 from optistack.errors import OptistackError
+from optistack.series_file import read_series
+from optistack.tables import read_text
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -111,27 +112,25 @@ class ResistanceSeries:
 
     @classmethod
     def read(cls, path: str | Path) -> ResistanceSeries:
-        """From a CSV file: the first column is the axis, its heading ("time_h") the axis' name.
+        """From a CSV file with named columns.
 
-        The others are ``sheet_resistance_ohm_sq`` and, when known, ``low_ohm_sq`` and
-        ``high_ohm_sq``.
+        ``sheet_resistance_ohm_sq`` and, when known, ``low_ohm_sq`` and ``high_ohm_sq``; the heading
+        of the other one ("time_h") names the axis.
 
         Raises
         ------
         OptistackError
-            A column that is missing; values as above.
+            With file and line: a column that is missing or unknown, a cell that is no number;
+            values as above.
         """
-        axis, columns = read_columns_named(
-            path,
-            {"sheet_resistance_ohm_sq": True, "low_ohm_sq": False, "high_ohm_sq": False},
-        )
-        return cls(
-            columns[axis],
-            columns["sheet_resistance_ohm_sq"],
-            columns.get("low_ohm_sq"),
-            columns.get("high_ohm_sq"),
-            axis=axis,
-        )
+        needed, optional = "sheet_resistance_ohm_sq", ("low_ohm_sq", "high_ohm_sq")
+        lines = (line for line in read_text(Path(path))[0].splitlines() if line.strip())
+        headings = next((line for line in lines if not line.startswith("#")), "").split(",")
+        others = [h.strip() for h in headings if h.strip() not in (needed, *optional)]
+        axis = others[0] if others else "time_h"
+        read = read_series(path, (axis, needed), optional)
+        low, high = (read.get(name) for name in optional)
+        return cls(read[axis], read[needed], low, high, axis=axis)
 
     @property
     def has_range(self) -> bool:

@@ -46,6 +46,9 @@ NEWTON_LIMIT = 200
 NEWTON_STEP = 0.3
 # Widest step of the fourth-order scheme in decay lengths, (h / lambda)^2.
 RESOLVED = 1.0
+# Two grids may agree by chance, and so three are compared; for a tolerance of this or more, as a
+# search begins with, two will do.
+ROUGH = 1e-3
 # The domain ends where V differs from open circuit by 2^-18 of the difference at the contact;
 # where the profile itself is asked for, by 2^-40, so that its own sum is the current.
 HALVINGS, HALVINGS_PROFILE = 18, 40
@@ -257,13 +260,16 @@ def _refine(problem: _Problem, rtol: float, profiles: bool, sensitivities: bool)
             # In fourth order a change is 1/16 of the one before (1/4 in second), and all that are
             # still to come add up as a geometric series. Where changes do not shrink so fast,
             # their own ratio counts, and at least 1/4 where their sign flips, because then two
-            # terms of the error still balance. Two grids may agree by chance: the change before
-            # has a say. Twice what this gives is taken.
+            # terms of the error still balance. The change before has a say. Twice what this gives
+            # is taken.
             ideal = np.where(level.fourth_order & before.fourth_order, 1.0 / 16.0, 0.25)
             with np.errstate(divide="ignore", invalid="ignore"):
                 ratio = change / before_change
                 ratio = np.fmin(np.fmax(np.abs(ratio), np.where(ratio < 0, 0.25, ideal)), 0.75)
-            to_come = np.fmax(np.abs(change) * ratio, np.abs(before_change) * ideal**2)
+            carried = np.abs(before_change) * ideal**2
+            if rtol >= ROUGH:
+                carried = np.where(np.isfinite(carried), carried, 0.0)
+            to_come = np.fmax(np.abs(change) * ratio, carried)
             estimate = 2.0 * np.where(change != 0, to_come / (1.0 - ratio), 0.0)
         scale = np.maximum(
             np.abs(level.current), problem.law.take(lanes).diode_voltage * level.slope
