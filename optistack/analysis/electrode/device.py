@@ -251,16 +251,13 @@ class Device:
             known, _ = self._table
             end = known.low + known.width * (known.values.shape[1] - 1)
             wide = np.all(known.low <= low) and np.all(end >= high)
-            if wide and (known.derivatives.shape[1] or not sensitivities):
+            if wide and (known.derivatives.shape[-1] or not sensitivities):
                 return self._table
         n = int(np.ceil(TABLE_DENSITY * np.max((high - low) / a))) + 1
         grid = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
         current, slope, error, by_parameter = self._strip(geometry, grid, rtol / 4, sensitivities)
-        derivatives = by_parameter.transpose(1, 0, 2)
-        self._table = (
-            TableLaw(low, (high - low) / (n - 1), current, slope, a, derivatives),
-            error,
-        )
+        width = (high - low) / (n - 1)
+        self._table = TableLaw.of(low, width, a, current, slope, by_parameter), error
         return self._table
 
     def points(self) -> OperatingPoints:
@@ -352,28 +349,36 @@ class TableLaw:
 
     low: Real
     width: Real
+    diode_voltage: Real
+    zero_current_v: Real
+    row: NDArray[np.intp]
     values: Real
     slopes: Real
-    diode_voltage: Real
     derivatives: Real
 
-    @property
-    def zero_current_v(self) -> Real:
-        """Where the table changes sign, refined on its cubic."""
-        n = len(self.low)
-        first = (self.values > 0).cumprod(axis=1).sum(axis=1)
-        first = np.minimum(np.maximum(first, 1), self.values.shape[1] - 1)
-        v = self.low + self.width * first
+    @classmethod
+    def of(
+        cls, low: Real, width: Real, diode_voltage: Real, values: Real, slopes: Real, by: Real
+    ) -> TableLaw:
+        """From currents and slopes (row, v) and derivatives by parameters (p, row, v)."""
+        row = np.arange(len(low))
+        table = cls(low, width, diode_voltage, low, row, values, slopes, np.moveaxis(by, 0, -1))
+        # Where the table changes sign, refined on its cubic.
+        first = (values > 0).cumprod(axis=1).sum(axis=1)
+        first = np.minimum(np.maximum(first, 1), values.shape[1] - 1)
+        v = low + width * first
         for _ in range(30):
-            current, slope, _ = self.current(v[None])
+            current, slope, _ = table.current(v[None])
             step = (current / slope)[0]
             v = v + step
             if np.all(np.abs(step) <= 1e-13):
                 break
-        return np.asarray(v).reshape(n)
+        return replace(table, zero_current_v=v)
 
     def take(self, lanes: NDArray[np.intp]) -> TableLaw:
-        return TableLaw(*(getattr(self, name)[lanes] for name in self.__dataclass_fields__))
+        # The table itself is shared.
+        names = ("low", "width", "diode_voltage", "zero_current_v", "row")
+        return replace(self, **{name: getattr(self, name)[lanes] for name in names})
 
     def current(self, voltage: Real, guess: Real | None = None) -> tuple[Real, Real, Real]:
         del guess  # a table has nothing to iterate
@@ -381,10 +386,11 @@ class TableLaw:
         at = np.minimum(np.maximum(np.floor(place), 0.0), self.values.shape[1] - 2.0)
         t = place - at
         index = at.astype(np.intp)
-        lane = np.broadcast_to(np.arange(voltage.shape[-1]), voltage.shape)
-        y0, y1 = self.values[lane, index], self.values[lane, index + 1]
-        d0 = -self.slopes[lane, index] * self.width
-        d1 = -self.slopes[lane, index + 1] * self.width
+        # One flat index is quicker than two.
+        index += self.row * self.values.shape[1]
+        y0, y1 = self.values.take(index), self.values.take(index + 1)
+        d0 = -self.slopes.take(index) * self.width
+        d1 = -self.slopes.take(index + 1) * self.width
         bend = d0 + d1 - 2.0 * (y1 - y0)
         curve = 3.0 * (y1 - y0) - 2.0 * d0 - d1
         current = y0 + t * (d0 + t * (curve + t * bend))
@@ -397,7 +403,6 @@ class TableLaw:
         at = np.minimum(np.maximum(np.floor(place), 1.0), self.values.shape[1] - 3.0)
         t = place - at
         index = at.astype(np.intp)
-        lane = np.broadcast_to(np.arange(guess.shape[-1]), guess.shape)
         weights = (
             -t * (t - 1.0) * (t - 2.0) / 6.0,
             (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
@@ -405,7 +410,7 @@ class TableLaw:
             (t + 1.0) * t * (t - 1.0) / 6.0,
         )
         out = sum(
-            w[..., None] * self.derivatives[lane, :, index + i]
+            w[..., None] * self.derivatives[self.row, index + i]
             for i, w in zip((-1, 0, 1, 2), weights, strict=True)
         )
         return np.moveaxis(np.asarray(out), -1, 0)

@@ -42,8 +42,8 @@ COARSEST = 8
 FINEST = 8192
 NEWTON_LIMIT = 200
 # Newton ends when its step is below this part of n V_t, times the root of the tolerance: what is
-# then left is half the square of the step.
-NEWTON_STEP = 0.3
+# then left is half the square of the step, 1/200 of the tolerance, and counts as error.
+NEWTON_STEP = 0.1
 # Widest step of the fourth-order scheme in decay lengths, (h / lambda)^2.
 RESOLVED = 1.0
 # Two grids may agree by chance, and so three are compared; for a tolerance of this or more, as a
@@ -149,6 +149,7 @@ def solve_line(
 class _Problem(Protocol):
     law: Law
     v_app: Real
+    newton_step: float
 
     def start(self) -> Real:
         """First guess of V - V_app on the coarsest grid."""
@@ -271,9 +272,9 @@ def _refine(problem: _Problem, rtol: float, profiles: bool, sensitivities: bool)
                 carried = np.where(np.isfinite(carried), carried, 0.0)
             to_come = np.fmax(np.abs(change) * ratio, carried)
             estimate = 2.0 * np.where(change != 0, to_come / (1.0 - ratio), 0.0)
-        scale = np.maximum(
-            np.abs(level.current), problem.law.take(lanes).diode_voltage * level.slope
-        )
+        of_slope = problem.law.take(lanes).diode_voltage * level.slope
+        estimate = estimate + problem.newton_step**2 / 2 * of_slope
+        scale = np.maximum(np.abs(level.current), of_slope)
         done = estimate <= rtol * scale
         if n >= FINEST:
             done[:] = True
