@@ -285,12 +285,15 @@ def least_squares(
         promised = float(residuals @ residuals - np.sum((residuals + q @ (r @ step)) ** 2))
         tried = np.minimum(np.maximum(x + step / unit, low), high)
         at_tried, by_tried = evaluate(tried)
-        if at_tried @ at_tried <= residuals @ residuals:
+        helped = at_tried @ at_tried <= residuals @ residuals
+        # A step that was kept short and helped is no end yet.
+        end = promised <= ENOUGH and not (helped and damping > _DAMPING)
+        if helped:
             x, residuals, jacobian = tried, at_tried, by_tried
             damping = damping / 10 if damping > _DAMPING**2 else 0.0
         else:
             damping = max(10 * damping, _DAMPING)
-        if promised <= ENOUGH:
+        if end:
             break
     return x, residuals, jacobian
 
