@@ -521,8 +521,8 @@ def test_response_is_the_derivative() -> None:
     ids=["fingers", "shade", "opposite", "same", "resistive finger"],
 )
 def test_derivatives_by_all_parameters(geometry: Strip) -> None:
-    """One solution gives them all; against differences of solutions to 1e-10."""
-    v = np.tile(np.linspace(-0.1, 0.78, 5), (3, 1))
+    """One solution gives them all; against differences of solutions to 1e-9."""
+    v = np.tile([-0.1, 0.5, 0.78], (3, 1))
     values = {
         "photocurrent": np.array([9.0, 8.0, 7.0]),
         "voc": np.array([0.75, 0.74, 0.7]),
@@ -534,7 +534,7 @@ def test_derivatives_by_all_parameters(geometry: Strip) -> None:
     }
     assert tuple(values) == (*LAW_PARAMETERS, "log_sheet")
 
-    def device(moved: str = "", step: float = 0.0, rtol: float = 1e-10) -> Device:
+    def device(moved: str = "", step: float = 0.0, rtol: float = 1e-9) -> Device:
         now = {k: x + (step if k == moved else 0.0) for k, x in values.items()}
         sheet = np.exp(now.pop("log_sheet"))
         same = {
@@ -545,7 +545,7 @@ def test_derivatives_by_all_parameters(geometry: Strip) -> None:
 
     _, found = device(rtol=1e-6).sensitivity(v)
     for name, slope in zip(values, found, strict=True):
-        h = 1e-5 if name in ("photocurrent", "voc", "log_sheet") else 1e-6
+        h = 1e-4 if name in ("photocurrent", "voc", "log_sheet") else 1e-5
         up, down = (device(name, x).current(v)[0] for x in (h, -h))
         # Simpson's rule on a grid that is fine enough for the current alone.
         scale = np.abs(slope).max(axis=1, keepdims=True)
