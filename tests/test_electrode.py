@@ -48,7 +48,14 @@ from optistack.analysis.electrode import (
     power_over_life,
     sheet_profile,
 )
-from optistack.analysis.electrode.cell import collected_share, laws
+from optistack.analysis.electrode.cell import (
+    LAW_PARAMETERS,
+    collected_share,
+    diode_law,
+    laws,
+)
+from optistack.analysis.electrode.device import Device
+from optistack.analysis.electrode.geometry import Strip
 from optistack.analysis.electrode.line import solve_line, solve_opposed
 from optistack.analysis.electrode.plate import solve_plate
 from optistack.errors import OptistackError
@@ -407,7 +414,7 @@ def test_against_boundary_value_solver(problem: tuple[Cell, float, float]) -> No
     assert abs(mine.current[0] - bvp_current(cell, k, v_app)) <= 1e-6 * scale
 
 
-@pytest.mark.parametrize("problem", random_problems(2, 4, collection=False))
+@pytest.mark.parametrize("problem", random_problems(2, 3, collection=False))
 def test_against_first_integral(problem: tuple[Cell, float, float]) -> None:
     cell, k, _ = problem
     # In longer sheets the middle comes so close to open circuit that the oracle loses its digits.
@@ -500,6 +507,49 @@ def test_response_is_the_derivative() -> None:
     for _, _, _, response in mid.profiles:
         assert response[0] == 1.0
         assert np.all(np.diff(response) <= 1e-12)
+
+
+@pytest.mark.parametrize(
+    "geometry",
+    [
+        ParallelFingers(5.0),
+        ParallelFingers(5.0, finger_width_um=300),
+        OneEdge(3.0, counter=CounterElectrode(200.0, "opposite")),
+        OneEdge(3.0, counter=CounterElectrode(200.0, "same")),
+        ParallelFingers(5.0, finger_width_um=100, finger_length_mm=30, finger_ohm_per_cm=0.5),
+    ],
+    ids=["fingers", "shade", "opposite", "same", "resistive finger"],
+)
+def test_derivatives_by_all_parameters(geometry: Strip) -> None:
+    """One solution gives them all; against differences of solutions to 1e-9."""
+    v = np.tile([-0.1, 0.5, 0.78], (3, 1))
+    values = {
+        "photocurrent": np.array([9.0, 8.0, 7.0]),
+        "voc": np.array([0.75, 0.74, 0.7]),
+        "diode_voltage": np.array([0.041, 0.039, 0.046]),
+        "shunt_conductance": np.array([0.1, 0.2, 0.3]),
+        "series": np.array([1.5e-3, 2e-3, 4e-3]),
+        "collection_voltage": np.array([0.01, 0.05, 0.2]),
+        "log_sheet": np.log([120.0, 600.0, 3000.0]),
+    }
+    assert tuple(values) == (*LAW_PARAMETERS, "log_sheet")
+
+    def device(moved: str = "", step: float = 0.0, rtol: float = 1e-9) -> Device:
+        now = {k: x + (step if k == moved else 0.0) for k, x in values.items()}
+        sheet = np.exp(now.pop("log_sheet"))
+        same = {
+            name: np.full(3, x) for name, x in (("thermal_voltage", 0.0257), ("built_in", 0.85))
+        }
+        law = diode_law(saturation=np.full(3, np.nan), **same, **now)
+        return Device(law, geometry, sheet, rtol)
+
+    _, found = device(rtol=1e-6).sensitivity(v)
+    for name, slope in zip(values, found, strict=True):
+        h = 1e-4 if name in ("photocurrent", "voc", "log_sheet") else 1e-5
+        up, down = (device(name, x).current(v)[0] for x in (h, -h))
+        # Simpson's rule on a grid that is fine enough for the current alone.
+        scale = np.abs(slope).max(axis=1, keepdims=True)
+        assert np.all(np.abs((up - down) / (2 * h) - slope) <= 2e-4 * scale), name
 
 
 # --- limits ------------------------------------------------------------------------------------
@@ -815,7 +865,7 @@ def test_elasticity_is_the_derivative() -> None:
     power = power_against_resistance(CELL, FINGERS, r)
     for at, slope in zip(r, power.elasticity, strict=True):
         p = operating_points(CELL, FINGERS, [at * 0.999, at * 1.001], rtol=1e-10).power_mw_cm2
-        assert slope == pytest.approx(math.log(p[1] / p[0]) / math.log(1.001 / 0.999), abs=2e-4)
+        assert slope == pytest.approx(math.log(p[1] / p[0]) / math.log(1.001 / 0.999), abs=3e-5)
     # Far beyond the collapse the power goes as the root of the conductance.
     assert power.elasticity[-1] == pytest.approx(-0.5, abs=5e-3)
     assert power_against_resistance(CELL, FINGERS, 0.0).elasticity[0] == 0.0

@@ -13,6 +13,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from optistack.analysis.electrode import (
     Cell,
@@ -37,6 +38,7 @@ from optistack.analysis.electrode import (
 )
 from optistack.analysis.electrode.common import axis_label, axis_words, place
 from optistack.analysis.electrode.evidence import boundary_p_value
+from optistack.analysis.electrode.fit import least_squares
 from optistack.errors import OptistackError, TableError
 from optistack.value import Value
 
@@ -118,6 +120,39 @@ def test_a_planted_term_is_found(kind: str) -> None:
         math.log(d.measured_share[-1]), abs=1e-12
     )
     assert len(d.summary()) == 4 and "call for an extra" in d.summary()[-1]
+
+
+def test_a_fit_without_noise_gives_the_cell_back() -> None:
+    series, _ = measured(np.random.default_rng(1), "transport", noise=0.0)
+    sheet = ResistanceSeries(series.position, 120 * (1 + 4 * series.position / 1000))
+    fits = diagnose(series, FINGERS, sheet, extras=("transport",)).fits
+    fit, p = fits["transport"], fits["transport"].parameters
+    # Currents are fitted to 1e-5 and were made to 1e-6.
+    assert fit.residual_rms_ma_cm2 < 1e-5 * 9.0
+    assert fit.extra == pytest.approx([0.0, 3.0, 6.0], abs=2e-3)
+    assert p.ideality == pytest.approx(1.6, rel=1e-4)
+    assert p.series[0] == pytest.approx(1.5e-3, rel=1e-3)
+    assert p.shunt == pytest.approx(1e3 / 6e3, rel=1e-3)
+    assert p.voc == pytest.approx([0.75, 0.745, 0.74], rel=1e-5)
+    assert p.photocurrent == pytest.approx([9.0, 8.775, 8.55], rel=1e-5)
+
+
+def test_least_squares_within_limits() -> None:
+    """A valley that bends, its bottom outside the limits: the best point lies on one of them."""
+
+    def valley(x: Real) -> tuple[Real, Real]:
+        return (
+            np.array([10.0 * (x[1] - x[0] ** 2), 1.0 - x[0], 0.0 * x[0]]),
+            np.array([[-20.0 * x[0], 10.0], [-1.0, 0.0], [0.0, 0.0]]),
+        )
+
+    high = np.array([5.0, 0.25])
+    x, _, _ = least_squares(valley, np.array([-1.2, 0.2]), np.array([-5.0, -5.0]), high)
+    # Along x1 = 0.25 the sum has its minimum where 200 (x0^2 - 0.25) x0 = 1 - x0.
+    best = brentq(lambda t: 200 * (t**2 - 0.25) * t - (1 - t), 0.3, 1.0)
+    assert x == pytest.approx([best, 0.25], abs=1e-3)
+    free, _, _ = least_squares(valley, np.array([-1.2, 1.0]), np.full(2, -5.0), np.full(2, 5.0))
+    assert free == pytest.approx([1.0, 1.0], abs=1e-3)
 
 
 def test_without_an_extra_term_none_is_found() -> None:
@@ -364,6 +399,32 @@ def test_files_that_are_refused(
         read_jv(path, **options)
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "line"),
+    [
+        ("", "0.3,\n0.4,1\n", 5),
+        ("", "0.3,\n", 5),
+        ("", "0.3,nan\n", 5),
+        ("", "\n0.4,1\n", 6),
+        ("", "0.3,1,2\n0.4,1,2\n", 5),
+        ("", "dark V (V),dark J (mA/cm2)\n0.4,1\n", 6),
+        ("V (V),J (mA/cm2)\n5,6\n", "", 2),
+    ],
+)
+def test_no_reading_is_left_out_silently(
+    tmp_path: Path, before: str, after: str, line: int
+) -> None:
+    path = tmp_path / "x.csv"
+    table = "V (V),J (mA/cm2)\n0,3\n0.1,2\n0.2,1\n"
+    path.write_text(before + table + after, encoding="utf-8")
+    with pytest.raises(TableError, match=f"x.csv.*line {line}.*do not belong to the 3 rows"):
+        read_jv(path)
+    path.write_text(
+        f"cell,3\narea (cm2),0.25\n# 5,6\n{table}# 0.3,1\n\nVoc (V),0.75\n", encoding="utf-8"
+    )
+    assert len(read_jv(path).voltage_v) == 3
+
+
 def test_resistance_series_from_a_file(tmp_path: Path) -> None:
     path = tmp_path / "r.csv"
     path.write_text(
@@ -373,9 +434,22 @@ def test_resistance_series_from_a_file(tmp_path: Path) -> None:
     )
     series = ResistanceSeries.read(path)
     assert series.axis == "time_h" and series.at(0.0) == 120.0 and series.has_range
-    path.write_text("time_h,rsq\n0,120\n500,400\n", encoding="utf-8")
-    with pytest.raises(TableError, match="no column sheet_resistance_ohm_sq"):
-        ResistanceSeries.read(path)
+    path.write_text(
+        "sheet_resistance_ohm_sq,absorbed_photon_dose_m2\n120,0\n400,1e24\n", encoding="utf-8"
+    )
+    series = ResistanceSeries.read(path)
+    assert series.axis == "absorbed_photon_dose_m2" and not series.has_range
+    for text, message in (
+        (
+            "time_h,rsq\n0,120\n500,400\n",
+            "r.csv.*line 1.*column sheet_resistance_ohm_sq is missing",
+        ),
+        ("time_h,sheet_resistance_ohm_sq\n0,120\n500,\n", "line 3.*'' is not a number"),
+        ("", "no rows"),
+    ):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(TableError, match=message):
+            ResistanceSeries.read(path)
 
 
 @pytest.mark.parametrize(

@@ -34,6 +34,17 @@ _SERIES_BELOW = 0.03
 _SERIES_TERMS = 7
 
 
+# What `DiodeLaw.by_parameter` differentiates by, in its order.
+LAW_PARAMETERS = (
+    "photocurrent",
+    "voc",
+    "diode_voltage",
+    "shunt_conductance",
+    "series",
+    "collection_voltage",
+)
+
+
 @dataclass(frozen=True)
 class Collection:
     """Share of the photocurrent that a field collects from a uniformly excited absorber.
@@ -201,6 +212,12 @@ class Law(Protocol):
     def current(self, voltage: Real, guess: Real | None = None) -> tuple[Real, Real, Real]:
         """J [mA/cm2], -dJ/dV [mA/(cm2 V)] and what to pass as ``guess`` next, each (..., lane)."""
 
+    def by_parameter(self, guess: Real) -> Real:
+        """dJ/dp at fixed voltage by the parameters of the law (parameter, ..., lane).
+
+        ``guess`` is what `current` gave beside J.
+        """
+
 
 @dataclass(frozen=True, eq=False)
 class DiodeLaw:
@@ -246,10 +263,39 @@ class DiodeLaw:
             step = (u - self.series * current - voltage) / (1.0 + self.series * conductance)
             u = u - step
             # What is left after a step is its square over the diode voltage.
-            if np.all(np.abs(step) <= 1e-7 * self.diode_voltage):
+            if np.all(np.abs(step) <= 1e-6 * self.diode_voltage):
                 break
         current, conductance = self._junction(u)
         return current, conductance / (1.0 + self.series * conductance), u
+
+    def by_parameter(self, guess: Real) -> Real:
+        """By `LAW_PARAMETERS`.
+
+        For cells that are given by their open-circuit voltage, which is held unless it is p itself.
+        In the dark the diode stays the one of the lit cell.
+        """
+        u, voc, a = guess, self.reference, self.diode_voltage
+        end = np.exp(-voc / a)
+        whole = -np.expm1(-voc / a)
+        rise = np.exp((u - voc) / a)
+        # J = J_L eta(u) - u/R_sh - (J_L eta(Voc) - Voc/R_sh) part, part 1 at open circuit.
+        part = (rise - end) / whole
+        balance = self.at_reference * whole
+        field = (self.built_in, self.collection_voltage, self.thermal_voltage)
+        at_voc, slope_voc = collected_share(voc, *field)
+        total = (balance + self.shunt_conductance * voc) / at_voc
+        lit = self.photocurrent > 0
+        out = np.empty((len(LAW_PARAMETERS), *u.shape))
+        share = collected_share(u, *field)[0] if self.collection_voltage.any() else np.ones_like(u)
+        out[0] = np.where(lit, share, 0.0) - at_voc * part
+        out[1] = part * (balance / (a * whole) + self.shunt_conductance - total * slope_voc)
+        out[2] = balance / (a**2 * whole) * (rise * (u - voc) + end * voc * (1.0 - part))
+        out[3] = voc * part - u
+        current, conductance = self._junction(u)
+        out[4] = -conductance * current
+        out[5] = self.photocurrent * collected_by_voltage(u, *field)
+        out[5] -= total * collected_by_voltage(voc, *field) * part
+        return np.asarray(out / (1.0 + self.series * conductance))
 
     def _upper_junction_voltage(self, voltage: Real) -> Real:
         """A junction voltage from which Newton goes down without a detour through large exp."""
@@ -342,29 +388,58 @@ def collected_share(
     junction_v: Real, built_in: Real, collection_voltage: Real, thermal_voltage: Real
 ) -> tuple[Real, Real]:
     """eta of `Collection` and its derivative by the junction voltage (negative) [1/V]."""
+    width, falls = _field_voltage(junction_v, built_in, thermal_voltage)
+    share, by_z, z = _uniform_collection(collection_voltage, width)
+    with np.errstate(invalid="ignore", over="ignore"):
+        by_u = by_z * z / width * falls
+    gone = ~np.isfinite(z)
+    if gone.any():
+        by_u[gone] = 0.0
+    return share, by_u
+
+
+def collected_by_voltage(
+    junction_v: Real, built_in: Real, collection_voltage: Real, thermal_voltage: Real
+) -> Real:
+    """Derivative of `collected_share` by the collection voltage [1/V]."""
+    width, _ = _field_voltage(junction_v, built_in, thermal_voltage)
+    return _uniform_collection(collection_voltage, width)[1] / width
+
+
+def _field_voltage(junction_v: Real, built_in: Real, thermal_voltage: Real) -> tuple[Real, Real]:
+    """w of `Collection`, and -dw/du."""
     over = (built_in - junction_v) / thermal_voltage
-    width = thermal_voltage * np.logaddexp(0.0, over)
+    beyond = np.exp(-np.abs(over))
+    width = thermal_voltage * (np.maximum(over, 0.0) + np.log1p(beyond))
+    return width, np.where(over > 0, 1.0, beyond) / (1.0 + beyond)
+
+
+def _uniform_collection(collection_voltage: Real, width: Real) -> tuple[Real, Real, Real]:
+    """eta at z = V_c / w, its derivative by z, and z."""
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         z = np.where(collection_voltage > 0, collection_voltage / width, 0.0)
+        small = z < _SERIES_BELOW
+        if small.all():
+            return *_collection_series(z), z
         lost = np.expm1(-z)
         share = 2.0 * (z + lost) / z**2
         by_z = -2.0 * (lost / z + share) / z
-    small = z < _SERIES_BELOW
     if small.any():
-        near = z[small]
-        sum_, slope = np.zeros_like(near), np.zeros_like(near)
-        for k in range(_SERIES_TERMS, -1, -1):
-            coefficient = 2.0 * (-1.0) ** k / math.factorial(k + 2)
-            slope = slope * near + sum_
-            sum_ = sum_ * near + coefficient
-        share[small], by_z[small] = sum_, slope
-    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        by_u = by_z * z / width / (1.0 + np.exp(-over))
+        share[small], by_z[small] = _collection_series(z[small])
     # z runs to infinity where no voltage is left: nothing is collected there.
     gone = ~np.isfinite(z)
     if gone.any():
-        share[gone], by_u[gone] = 0.0, 0.0
-    return share, by_u
+        share[gone], by_z[gone] = 0.0, 0.0
+    return share, by_z, z
+
+
+def _collection_series(z: Real) -> tuple[Real, Real]:
+    share, by_z = np.zeros_like(z), np.zeros_like(z)
+    for k in range(_SERIES_TERMS, -1, -1):
+        coefficient = 2.0 * (-1.0) ** k / math.factorial(k + 2)
+        by_z = by_z * z + share
+        share = share * z + coefficient
+    return share, by_z
 
 
 def green_fill_factor(

@@ -284,10 +284,9 @@ def diagnose(
         )
 
     share = series.figure("power_mw_cm2") / series.figures[0].power_mw_cm2
-    by_sheet = {
-        name: _shares(fresh, geometry, values)
-        for name, values in (("mean", sheet), ("low", high), ("high", low))
-    }
+    by_sheet = dict(
+        zip(("mean", "low", "high"), _shares(fresh, geometry, [sheet, high, low]), strict=True)
+    )
     loss = 1.0 - share
     with np.errstate(divide="ignore", invalid="ignore"):
         explained = np.where(loss >= SMALLEST_LOSS, (1.0 - by_sheet["mean"]) / loss, np.nan)
@@ -298,7 +297,7 @@ def diagnose(
         both = mobility_shares(fresh, geometry, sheet, mobility, built_in)
     best = min(fits.values(), key=lambda f: f.aicc)
     verdict = verdict_of(fits, current_sd_ma_cm2, len(series.position) - 1)
-    bulk = problem.power(fits[verdict.bulk].parameters)
+    (bulk,) = problem.powers([fits[verdict.bulk].parameters])
     return Diagnosis(
         series=series,
         sheet_resistance_ohm_sq=sheet,
@@ -346,9 +345,11 @@ def _fresh_cell(
     )
 
 
-def _shares(cell: Cell, geometry: Strip, sheet: Real) -> Real:
-    power = Device.of(cell, geometry, sheet).points().power_mw_cm2
-    return np.asarray(power / power[0])
+def _shares(cell: Cell, geometry: Strip, sheets: Sequence[Real]) -> Real:
+    """Power of a cell over the first, along each series of sheet resistances (series, t)."""
+    power = Device.of(cell, geometry, np.concatenate(sheets)).points().power_mw_cm2
+    power = power.reshape(len(sheets), -1)
+    return np.asarray(power / power[:, :1])
 
 
 def _changes(
@@ -388,13 +389,12 @@ def _budget(problem: CurveFit, best: ModelFit, measured: Real) -> dict[str, Real
     if best.name != "none":
         steps.append((LABEL[best.name].removeprefix("and "), ("collection", "series", "shunt")))
 
-    out: dict[str, Real] = {}
-    before = np.log(problem.power(Parameters(**first)))
-    start = before
-    for cause, fields in steps:
+    cases = [Parameters(**first)]
+    for _, fields in steps:
         first |= {f: getattr(p, f) for f in fields}
-        now = np.log(problem.power(Parameters(**first)))
-        out[cause] = now - before
-        before = now
-    out["not described"] = np.log(measured) - (before - start)
+        cases.append(Parameters(**first))
+    log_power = np.log(problem.powers(cases))
+    parts = np.diff(log_power, axis=0)
+    out: dict[str, Real] = {cause: part for (cause, _), part in zip(steps, parts, strict=True)}
+    out["not described"] = np.log(measured) - (log_power[-1] - log_power[0])
     return out

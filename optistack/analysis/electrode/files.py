@@ -1,9 +1,8 @@
-"""J-V curves and sheet resistances from text files: columns and units by their headings."""
+"""J-V curves from text files: columns and units by their headings."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -59,11 +58,13 @@ class JVReading:
 
 @dataclass(frozen=True)
 class _Sheet:
-    """Rows of numbers below their headings."""
+    """Rows of numbers, the first at index ``first``, below their headings at ``line``."""
 
     headings: tuple[str, ...]
     rows: Real
     line: int
+    first: int
+    delimiter: str | None
 
 
 def read_jv(
@@ -97,7 +98,8 @@ def read_jv(
     Raises
     ------
     TableError
-        No headings, no such column or two of them, no unit or an unknown one.
+        No headings, no such column or two of them, no unit or an unknown one; rows of numbers that
+        do not belong to the table.
     OptistackError
         A current without an area; both directions in one file and none chosen; voltages in no
         order.
@@ -164,35 +166,6 @@ def _one_sweep(voltage: Real, sweep: Sweep | None, path: Path) -> tuple[slice, t
     raise OptistackError(f"{path.name}: the file holds no {sweep} sweep")
 
 
-def read_columns_named(path: str | Path, names: Mapping[str, bool]) -> tuple[str, dict[str, Real]]:
-    """Columns with exactly these headings, and the heading of the first column.
-
-    Parameters
-    ----------
-    path : str or Path
-    names : mapping of heading to whether it must be there
-
-    Raises
-    ------
-    TableError
-        A heading that is missing.
-    """
-    path = Path(path)
-    sheet = _sheet(path)
-    headings = [h.strip() for h in sheet.headings]
-    out = {}
-    for name, needed in names.items():
-        if name in headings:
-            out[name] = sheet.rows[:, headings.index(name)]
-        elif needed:
-            raise TableError(
-                f"no column {name}; the headings are {', '.join(headings)}",
-                path,
-                sheet.line,
-            )
-    return headings[0], out | {headings[0]: sheet.rows[:, 0]}
-
-
 def _sheet(path: Path) -> _Sheet:
     text, _ = read_text(path)
     lines = text.splitlines()
@@ -210,7 +183,34 @@ def _sheet(path: Path) -> _Sheet:
             path,
             best.line,
         )
+    _refuse_others(lines, best, path)
     return best
+
+
+def _refuse_others(lines: list[str], sheet: _Sheet, path: Path) -> None:
+    """No reading may be lost: neither another table above nor any row below the one that is read.
+
+    Below a table only what begins with a word is a remark.
+    """
+    stop = sheet.first + len(sheet.rows)
+    for i, line in enumerate(lines):
+        if sheet.first <= i < stop or line.lstrip().startswith("#"):
+            continue
+        cells = _cells(line, sheet.delimiter)
+        numbers = [_number(c, sheet.delimiter) is not None for c in cells if c]
+        reading = bool(cells) and (
+            len(numbers) >= 2 and all(numbers)
+            if i < sheet.first
+            else _number(cells[0], sheet.delimiter) is not None
+        )
+        if reading:
+            raise TableError(
+                f"numbers that do not belong to the {len(sheet.rows)} rows that begin on line "
+                f"{sheet.first + 1}: a cell is missing, or there is a second table. Give a file "
+                "with one complete table; a line that is no reading may begin with #",
+                path,
+                i + 1,
+            )
 
 
 def _block(lines: list[str], delimiter: str | None) -> _Sheet | None:
@@ -242,7 +242,7 @@ def _block(lines: list[str], delimiter: str | None) -> _Sheet | None:
         headings = re.findall(r"[^\s(\[]+(?:\s*[(\[][^)\]]*[)\]])?", lines[above].lstrip("# "))
     if len(headings) != len(rows[0]):
         headings = [""] * len(rows[0])
-    return _Sheet(tuple(headings), np.array(rows), above + 1)
+    return _Sheet(tuple(headings), np.array(rows), above + 1, begin, delimiter)
 
 
 def _cells(line: str, delimiter: str | None) -> list[str]:

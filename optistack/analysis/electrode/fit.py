@@ -8,15 +8,22 @@ extra term may be free in every curve but the first.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import lsq_linear
 
-from optistack.analysis.electrode.cell import V_PER_K, V_PER_MA_OHM, DiodeLaw, diode_law
+from optistack.analysis.electrode.cell import (
+    LAW_PARAMETERS,
+    V_PER_K,
+    V_PER_MA_OHM,
+    DiodeLaw,
+    diode_law,
+)
 from optistack.analysis.electrode.device import Device
 from optistack.analysis.electrode.geometry import Strip
 from optistack.analysis.electrode.measured import JVSeries
@@ -25,15 +32,27 @@ from optistack.errors import OptistackError
 Real = NDArray[np.float64]
 Extra = Literal["none", "collection", "transport", "shunt"]
 
-# Differences of the fit step over 1e-4 of a parameter, on the same grids.
-FIT_RTOL = 1e-6
+# Largest discretisation error of the fitted currents, relative: a hundredth of a good reading's
+# noise of 1e-3. (The estimate is cautious: what is left is some 1e-6.)
+FIT_RTOL = 1e-5
+# A fit ends with a step that promises to lower the sum of squares, over the noise, by less than
+# this: all parameters then lie within 1 % of their standard errors, before that last step is made,
+# and AICc, whose differences count from 2 on, is right to 1e-4.
+ENOUGH = 1e-4
 # A second round follows where the first finds another noise than it was weighed with (ln).
 _SAME_NOISE = 0.1
 # Readings far in forward bias say more of the contacts than of the cell: left out below this part
 # of the short-circuit current.
 DEEPEST_FORWARD = -1.0
 _MOST_EVALUATIONS = 60
+# Levenberg's damping after a step that did not help, at least.
+_DAMPING = 1e-3
 _SHARED = ("ideality", "shunt", "series")
+_EXTRA_PARAMETER: Mapping[Extra, str] = {
+    "collection": "collection_voltage",
+    "transport": "series",
+    "shunt": "shunt_conductance",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,10 +171,17 @@ class CurveFit:
         self.jsc, self.voc = jsc, series.figure("voc_v")
         self.scale = 1e-3 * float(jsc.max()) if current_sd_ma_cm2 is None else current_sd_ma_cm2
 
-    def power(self, p: Parameters) -> Real:
-        """Largest power of every curve (t,) [mW/cm2]."""
+    def powers(self, cases: Sequence[Parameters]) -> Real:
+        """Largest power of every curve (case, t) [mW/cm2]."""
+        p = Parameters(
+            *(
+                np.concatenate([getattr(case, name) for case in cases])
+                for name in Parameters.__dataclass_fields__
+            )
+        )
         law = p.law(self.series.temperature_k, self.built_in)
-        return Device(law, self.geometry, np.exp(p.log_sheet)).points().power_mw_cm2
+        power = Device(law, self.geometry, np.exp(p.log_sheet)).points().power_mw_cm2
+        return np.asarray(power.reshape(len(cases), self.n))
 
     def fit(
         self, extra: Extra, start: Parameters | None = None, noise: float | None = None
@@ -180,28 +206,21 @@ class CurveFit:
         # before they are.
         for _ in range(2 if self.current_sd is None and self.sd.any() else 1):
             used = scale
-            found = least_squares(
-                partial(layout.residuals, scale=used),
-                x,
-                jac=partial(layout.jacobian, scale=used),
-                bounds=(low, high),
-                x_scale="jac",
-                xtol=1e-7,
-                ftol=1e-9,
-                max_nfev=_MOST_EVALUATIONS,
+            x, residuals, jacobian = least_squares(
+                partial(layout.evaluate, scale=used), x, low, high
             )
-            x = found.x
             if self.current_sd is None:
-                scale = float(np.sqrt(np.mean(found.fun[: self.points] ** 2))) * used
+                scale = float(np.sqrt(np.mean(residuals[: self.points] ** 2))) * used
             if math.fabs(math.log(scale / used)) < _SAME_NOISE:
                 break
-        return self._result(layout, x, np.asarray(found.jac), used)
+        return self._result(layout, x, residuals[: self.points] * used, jacobian, used)
 
-    def _result(self, layout: _Layout, x: Real, jacobian: Real, scale: float) -> ModelFit:
-        parameters = layout.parameters(x)
-        model = self.model(parameters)
-        difference = np.where(self.used, self.current - model, np.nan)
-        squares = float(np.nansum(difference**2))
+    def _result(
+        self, layout: _Layout, x: Real, too_high: Real, jacobian: Real, scale: float
+    ) -> ModelFit:
+        difference = np.full(self.used.shape, np.nan)
+        difference[self.used] = -too_high
+        squares = float(too_high @ too_high)
         variance = (
             squares / max(self.points - layout.size, 1)
             if self.current_sd is None
@@ -214,7 +233,7 @@ class CurveFit:
         log_sheet_sd[layout.moving] = sd[layout.at_sheet :] * self.sd[layout.moving]
         return ModelFit(
             name=layout.extra,
-            parameters=parameters,
+            parameters=layout.parameters(x),
             extra=extra,
             extra_sd=extra_sd,
             log_sheet_sd=log_sheet_sd,
@@ -229,10 +248,54 @@ class CurveFit:
             ),
         )
 
-    def model(self, p: Parameters) -> Real:
-        """Current of every curve at its voltages (t, v)."""
-        law = p.law(self.series.temperature_k, self.built_in)
-        return Device(law, self.geometry, np.exp(p.log_sheet), FIT_RTOL).current(self.voltage)[0]
+
+def least_squares(
+    evaluate: Callable[[Real], tuple[Real, Real]], x: Real, low: Real, high: Real
+) -> tuple[Real, Real, Real]:
+    """Least sum of squares within limits, by Gauss-Newton steps that respect them.
+
+    Parameters
+    ----------
+    evaluate : callable
+        Residuals (m,) in units of their noise and their derivatives (m, n).
+    x, low, high : (n,) arrays
+        Start and limits.
+
+    Returns
+    -------
+    x, residuals, derivatives
+
+    Notes
+    -----
+    Damped as Levenberg does while a step does not help. The end is `ENOUGH`.
+    """
+    residuals, jacobian = evaluate(x)
+    damping = 0.0
+    for _ in range(_MOST_EVALUATIONS):
+        unit = np.linalg.norm(jacobian, axis=0)
+        unit = np.where(unit > 0, unit, 1.0)
+        # As small a problem as there are parameters.
+        q, r = np.linalg.qr(jacobian / unit)
+        matrix, aim = r, -(q.T @ residuals)
+        if damping:
+            matrix = np.concatenate([r, math.sqrt(damping) * np.eye(len(x))])
+            aim = np.concatenate([aim, np.zeros(len(x))])
+        bounds = ((low - x) * unit, (high - x) * unit)
+        step = lsq_linear(matrix, aim, bounds, method="bvls").x
+        promised = float(residuals @ residuals - np.sum((residuals + q @ (r @ step)) ** 2))
+        tried = np.minimum(np.maximum(x + step / unit, low), high)
+        at_tried, by_tried = evaluate(tried)
+        helped = at_tried @ at_tried <= residuals @ residuals
+        # A step that was kept short and helped is no end yet.
+        end = promised <= ENOUGH and not (helped and damping > _DAMPING)
+        if helped:
+            x, residuals, jacobian = tried, at_tried, by_tried
+            damping = damping / 10 if damping > _DAMPING**2 else 0.0
+        else:
+            damping = max(10 * damping, _DAMPING)
+        if end:
+            break
+    return x, residuals, jacobian
 
 
 class _Layout:
@@ -322,51 +385,42 @@ class _Layout:
         unit = self.extra_unit / (V_PER_MA_OHM if self.extra == "transport" else 1.0)
         return self._extra(x) * unit, self._extra(sd) * unit
 
-    def residuals(self, x: Real, scale: float) -> Real:
-        p = self.p
-        difference = (p.model(self.parameters(x)) - p.current)[p.used] / scale
-        return np.concatenate([difference, x[self.at_sheet :]])
+    def evaluate(self, x: Real, scale: float) -> tuple[Real, Real]:
+        """Residuals over the noise, and their derivatives.
 
-    def jacobian(self, x: Real, scale: float) -> Real:
-        """By differences; each curve feels only the shared parameters and its own."""
+        Each curve feels only the shared parameters and its own.
+        """
         p, n = self.p, self.p.n
-        moves: list[tuple[NDArray[np.intp], float]] = [
-            (np.full(n, 0), 1e-4),
-            (np.full(n, 1), 1e-4),
-            (np.full(n, 2), 1e-4),
-            (self.at_photo + np.arange(n), 1e-5),
-            (self.at_voc + np.arange(n), 1e-5),
+        parameters = self.parameters(x)
+        law = parameters.law(p.series.temperature_k, p.built_in)
+        device = Device(law, p.geometry, np.exp(parameters.log_sheet), FIT_RTOL)
+        current, derivatives = device.sensitivity(p.voltage)
+        by = dict(zip((*LAW_PARAMETERS, "log_sheet"), derivatives, strict=True))
+        photo = self.at_photo + np.arange(n)
+        voc = self.at_voc + np.arange(n)
+        # Name, place in x of every curve, derivative of the parameter by x.
+        columns: list[tuple[str, NDArray[np.intp], Real | float]] = [
+            ("diode_voltage", np.full(n, 0), law.diode_voltage[:, None]),
+            ("shunt_conductance", np.full(n, 1), self.conductance),
+            ("series", np.full(n, 2), 1.0 / self.conductance),
+            ("photocurrent", photo, law.photocurrent[:, None]),
+            ("voc", voc, 1.0),
         ]
         if self.extra != "none":
             # The first curve has none: -1 marks that nothing moves.
-            moves.append((np.concatenate([[-1], self.at_extra + np.arange(n - 1)]), 1e-4))
-        if self.moving.any():
-            places = np.full(n, -1)
-            places[self.moving] = self.at_sheet + np.arange(int(self.moving.sum()))
-            moves.append((places, 1e-3))
-        points = [x]
-        for places, step in moves:
-            moved = x.copy()
-            moved[np.unique(places[places >= 0])] += step
-            points.append(moved)
-        whole = [self.parameters(point) for point in points]
-        stacked = Parameters(
-            *(
-                np.concatenate([getattr(w, f) for w in whole])
-                for f in Parameters.__dataclass_fields__
-            )
+            places = np.concatenate([[-1], self.at_extra + np.arange(n - 1)])
+            columns.append((_EXTRA_PARAMETER[self.extra], places, self.extra_unit))
+        places = np.full(n, -1)
+        places[self.moving] = self.at_sheet + np.arange(int(self.moving.sum()))
+        columns.append(("log_sheet", places, p.sd[:, None]))
+        jacobian = np.zeros((*p.used.shape, self.size))
+        for name, places, unit in columns:
+            slope = by[name] * unit / scale
+            for t in np.flatnonzero(places >= 0):
+                jacobian[t, :, places[t]] = slope[t]
+        prior = np.eye(self.size)[self.at_sheet :]
+        difference = (current - p.current)[p.used] / scale
+        return (
+            np.concatenate([difference, x[self.at_sheet :]]),
+            np.concatenate([jacobian[p.used], prior]),
         )
-        law = stacked.law(p.series.temperature_k, p.built_in)
-        voltage = np.tile(p.voltage, (len(points), 1))
-        device = Device(law, p.geometry, np.exp(stacked.log_sheet), FIT_RTOL)
-        current = device.current(voltage)[0].reshape(len(points), n, -1)
-        row_of = np.cumsum(p.used.ravel()).reshape(p.used.shape) - 1
-        out = np.zeros((p.points + int(self.moving.sum()), self.size))
-        for (places, step), moved_current in zip(moves, current[1:], strict=True):
-            slope = (moved_current - current[0]) / step / scale
-            for t in range(n):
-                if places[t] >= 0:
-                    keep = p.used[t]
-                    out[row_of[t][keep], places[t]] = slope[t][keep]
-        out[p.points :, self.at_sheet :] = np.eye(int(self.moving.sum()))
-        return out

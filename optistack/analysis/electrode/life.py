@@ -20,19 +20,19 @@ from optistack.analysis.electrode.cell import Cell
 from optistack.analysis.electrode.common import axes, axis_label, axis_words, place, read_only
 from optistack.analysis.electrode.curves import geometry_notes, operating_points
 from optistack.analysis.electrode.device import OperatingPoints
-from optistack.analysis.electrode.files import read_columns_named
 from optistack.analysis.electrode.geometry import Geometry
 from optistack.analysis.electrode.power import (
     LEVELS,
     Knee,
     PowerCurve,
     checked_levels,
-    elasticity,
     first_order_loss,
     knee_of,
     resistance_at_power,
 )
 from optistack.errors import OptistackError
+from optistack.series_file import read_series
+from optistack.tables import read_text
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -112,27 +112,25 @@ class ResistanceSeries:
 
     @classmethod
     def read(cls, path: str | Path) -> ResistanceSeries:
-        """From a CSV file: the first column is the axis, its heading ("time_h") the axis' name.
+        """From a CSV file with named columns.
 
-        The others are ``sheet_resistance_ohm_sq`` and, when known, ``low_ohm_sq`` and
-        ``high_ohm_sq``.
+        ``sheet_resistance_ohm_sq`` and, when known, ``low_ohm_sq`` and ``high_ohm_sq``; the heading
+        of the other one ("time_h") names the axis.
 
         Raises
         ------
         OptistackError
-            A column that is missing; values as above.
+            With file and line: a column that is missing or unknown, a cell that is no number;
+            values as above.
         """
-        axis, columns = read_columns_named(
-            path,
-            {"sheet_resistance_ohm_sq": True, "low_ohm_sq": False, "high_ohm_sq": False},
-        )
-        return cls(
-            columns[axis],
-            columns["sheet_resistance_ohm_sq"],
-            columns.get("low_ohm_sq"),
-            columns.get("high_ohm_sq"),
-            axis=axis,
-        )
+        needed, optional = "sheet_resistance_ohm_sq", ("low_ohm_sq", "high_ohm_sq")
+        lines = (line for line in read_text(Path(path))[0].splitlines() if line.strip())
+        headings = next((line for line in lines if not line.startswith("#")), "").split(",")
+        others = [h.strip() for h in headings if h.strip() not in (needed, *optional)]
+        axis = others[0] if others else "time_h"
+        read = read_series(path, (axis, needed), optional)
+        low, high = (read.get(name) for name in optional)
+        return cls(read[axis], read[needed], low, high, axis=axis)
 
     @property
     def has_range(self) -> bool:
@@ -348,7 +346,6 @@ def power_over_life(
     if not series.has_range:
         columns = columns[:1]
     curve = PowerCurve(cell, geometry)
-    points, powers, levels_at, crossings = [], [], [], []
     # Start values first: in one batch with the series, so that equal resistances share rounding.
     n, many = len(series.position), len(columns)
     asked = np.concatenate(
@@ -356,14 +353,14 @@ def power_over_life(
     )
     everything = operating_points(cell, geometry, asked)
     starts = everything.take(slice(0, many))
-    for i, column in enumerate(columns):
-        here = everything.take(slice(many + i * n, many + (i + 1) * n))
-        begin = float(starts.power_mw_cm2[i])
-        at = resistance_at_power(curve, shares * begin, series.at(start, column))
-        points.append(here)
-        powers.append(here.power_mw_cm2 / begin)
-        levels_at.append(at)
-        crossings.append([series.crossing(float(r), start, column) - start for r in at])
+    points = [everything.take(slice(many + i * n, many + (i + 1) * n)) for i in range(many)]
+    begin = starts.power_mw_cm2
+    powers = [here.power_mw_cm2 / one for here, one in zip(points, begin, strict=True)]
+    levels_at = resistance_at_power(curve, np.outer(begin, shares), float(asked[:many].min()))
+    crossings = [
+        [series.crossing(float(r), start, column) - start for r in at]
+        for column, at in zip(columns, levels_at, strict=True)
+    ]
     if len(columns) == 1:
         points, powers, crossings = points * 3, powers * 3, crossings * 3
     central, best, worst = points
@@ -375,7 +372,7 @@ def power_over_life(
     knee = knee_of(
         float(last[0]),
         float(powers[0][-1]),
-        float(elasticity(curve, last)[0]),
+        float(curve.elasticity(last)[0]),
         level_ohm_sq,
         curve.collapse,
         f"{start_name} power",

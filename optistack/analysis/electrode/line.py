@@ -15,6 +15,9 @@ scheme is an M-matrix: Newton then comes down on the solution from above and can
 scheme starts where a grid is still too coarse for the fourth-order one. Grids are doubled until
 two of them agree.
 
+With the response s = dV/dV_app, which solves the linearised problem, every derivative is one
+integral: dI/dp = int s dJ/dp dxi for a parameter p of the cell, and dI/d ln k = int s J dxi - I.
+
 The domain ends early where nothing is left to come: beyond it the cell sits at its open-circuit
 voltage to 1e-5 of the difference, and what is cut off changes the current at the contact by the
 square of that.
@@ -22,6 +25,7 @@ square of that.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -37,10 +41,14 @@ Lanes = NDArray[np.intp]
 COARSEST = 8
 FINEST = 8192
 NEWTON_LIMIT = 200
-# Newton ends when its step is below this part of n V_t: what is then left is the square of it.
-NEWTON_STEP = 1e-6
+# Newton ends when its step is below this part of n V_t, times the root of the tolerance: what is
+# then left is half the square of the step, 1/200 of the tolerance, and counts as error.
+NEWTON_STEP = 0.1
 # Widest step of the fourth-order scheme in decay lengths, (h / lambda)^2.
 RESOLVED = 1.0
+# Two grids may agree by chance, and so three are compared; for a tolerance of this or more, as a
+# search begins with, two will do.
+ROUGH = 1e-3
 # The domain ends where V differs from open circuit by 2^-18 of the difference at the contact;
 # where the profile itself is asked for, by 2^-40, so that its own sum is the current.
 HALVINGS, HALVINGS_PROFILE = 18, 40
@@ -61,6 +69,9 @@ class LineSolution:
     balance : (lane,) array
         Current of all volumes less the sheet current at the contact, over the current.
     intervals : (lane,) array of int
+    by_parameter : (p, lane) array
+        d current by the law's own parameters, and in the last row by ln k (of the front); no rows
+        unless asked for.
     profiles : tuple of (xi, V, J, response), one per lane, when asked for
         ``response`` is dV/dV_app: by reciprocity also the share of a small current injected at xi
         that reaches the contact.
@@ -71,6 +82,7 @@ class LineSolution:
     error: Real
     balance: Real
     intervals: Lanes
+    by_parameter: Real
     profiles: tuple[tuple[Real, Real, Real, Real], ...] = ()
 
 
@@ -88,9 +100,18 @@ class _Level:
     slope: Real
     balance: Real
 
+    def take(self, lanes: NDArray[np.bool_]) -> _Level:
+        return _Level(*(getattr(self, name)[..., lanes] for name in self.__dataclass_fields__))
+
 
 def solve_line(
-    law: Law, k: Real, v_app: Real, *, rtol: float = 1e-6, profiles: bool = False
+    law: Law,
+    k: Real,
+    v_app: Real,
+    *,
+    rtol: float = 1e-6,
+    profiles: bool = False,
+    sensitivities: bool = False,
 ) -> LineSolution:
     """Solve every lane to ``rtol`` of its current (of n V_t times its slope near open circuit).
 
@@ -105,19 +126,30 @@ def solve_line(
     rtol : float
     profiles : bool
         Also return V and J along the sheet.
+    sensitivities : bool
+        Also return ``by_parameter``.
 
     Raises
     ------
     OptistackError
         When Newton's iteration does not end.
     """
-    depth = _depth(law, k, v_app, HALVINGS_PROFILE if profiles else HALVINGS)
-    return _stretch(_refine(_OneContact(law, k * depth**2, v_app), rtol, profiles), depth)
+    halvings = HALVINGS_PROFILE if profiles else HALVINGS
+    depth = np.ones_like(v_app)
+    # The potential decays no faster than over 1 / sqrt(k g) with the largest conductance g.
+    ends = np.stack([v_app, law.zero_current_v])
+    decay = np.sqrt(k * law.current(ends)[1].max(axis=0))
+    long = np.flatnonzero(decay > halvings * math.log(2.0))
+    if len(long):
+        depth[long] = _depth(law.take(long), k[long], v_app[long], halvings)
+    problem = _OneContact(law, k * depth**2, v_app, NEWTON_STEP * math.sqrt(rtol))
+    return _stretch(_refine(problem, rtol, profiles, sensitivities), depth)
 
 
 class _Problem(Protocol):
     law: Law
     v_app: Real
+    newton_step: float
 
     def start(self) -> Real:
         """First guess of V - V_app on the coarsest grid."""
@@ -128,6 +160,9 @@ class _Problem(Protocol):
     def prolong(self, values: Real) -> Real:
         """Values on twice the grid."""
 
+    def by_log_k(self, lanes: Lanes, level: _Level) -> Real:
+        """d current by ln k (lane,)."""
+
 
 @dataclass(eq=False)
 class _OneContact:
@@ -136,6 +171,7 @@ class _OneContact:
     law: Law
     k: Real
     v_app: Real
+    newton_step: float
 
     def start(self) -> Real:
         """A parabola that ends at open circuit: it bounds the solution."""
@@ -145,10 +181,15 @@ class _OneContact:
         return np.asarray(np.where(gap > 0, np.minimum(gap, parabola), np.maximum(gap, parabola)))
 
     def solve(self, lanes: Lanes, w: Real, guess: Real | None) -> _Level:
-        return _solve_grid(self.law.take(lanes), self.k[lanes], self.v_app[lanes], w, guess)
+        law, k, v_app = self.law.take(lanes), self.k[lanes], self.v_app[lanes]
+        return _solve_grid(law, k, v_app, w, guess, self.newton_step)
 
     def prolong(self, values: Real) -> Real:
         return _prolong_symmetric(values)
+
+    def by_log_k(self, lanes: Lanes, level: _Level) -> Real:
+        # Without a sheet nothing but rounding is left.
+        return np.where(self.k[lanes] > 0, _mean((level.response - 1.0) * level.j), 0.0)
 
 
 def _stretch(solution: LineSolution, depth: Real) -> LineSolution:
@@ -158,6 +199,7 @@ def _stretch(solution: LineSolution, depth: Real) -> LineSolution:
         current=solution.current * depth,
         slope=solution.slope * depth,
         error=solution.error * depth,
+        by_parameter=solution.by_parameter * depth,
     )
     if not solution.profiles:
         return out
@@ -197,12 +239,13 @@ def _depth(law: Law, k: Real, v_app: Real, halvings: int) -> Real:
     return np.minimum(1.0, 1.05 * total)
 
 
-def _refine(problem: _Problem, rtol: float, profiles: bool) -> LineSolution:
+def _refine(problem: _Problem, rtol: float, profiles: bool, sensitivities: bool) -> LineSolution:
     """Double the grid in the lanes where two grids do not agree yet."""
     n_lanes = len(problem.v_app)
     current, slope, error, balance = (np.zeros(n_lanes) for _ in range(4))
     intervals = np.zeros(n_lanes, dtype=np.intp)
     kept: dict[int, tuple[Real, Real, Real, Real]] = {}
+    by_parameter = np.zeros((0, n_lanes))
     lanes = np.arange(n_lanes)
     w, guess = problem.start(), None
     before: _Level | None = None
@@ -218,23 +261,33 @@ def _refine(problem: _Problem, rtol: float, profiles: bool) -> LineSolution:
             # In fourth order a change is 1/16 of the one before (1/4 in second), and all that are
             # still to come add up as a geometric series. Where changes do not shrink so fast,
             # their own ratio counts, and at least 1/4 where their sign flips, because then two
-            # terms of the error still balance. Two grids may agree by chance: the change before
-            # has a say. Twice what this gives is taken.
+            # terms of the error still balance. The change before has a say. Twice what this gives
+            # is taken.
             ideal = np.where(level.fourth_order & before.fourth_order, 1.0 / 16.0, 0.25)
             with np.errstate(divide="ignore", invalid="ignore"):
                 ratio = change / before_change
                 ratio = np.fmin(np.fmax(np.abs(ratio), np.where(ratio < 0, 0.25, ideal)), 0.75)
-            to_come = np.fmax(np.abs(change) * ratio, np.abs(before_change) * ideal**2)
+            carried = np.abs(before_change) * ideal**2
+            if rtol >= ROUGH:
+                carried = np.where(np.isfinite(carried), carried, 0.0)
+            to_come = np.fmax(np.abs(change) * ratio, carried)
             estimate = 2.0 * np.where(change != 0, to_come / (1.0 - ratio), 0.0)
-        scale = np.maximum(
-            np.abs(level.current), problem.law.take(lanes).diode_voltage * level.slope
-        )
+        of_slope = problem.law.take(lanes).diode_voltage * level.slope
+        estimate = estimate + problem.newton_step**2 / 2 * of_slope
+        scale = np.maximum(np.abs(level.current), of_slope)
         done = estimate <= rtol * scale
         if n >= FINEST:
             done[:] = True
         at = lanes[done]
         current[at], slope[at] = level.current[done], level.slope[done]
         error[at], balance[at], intervals[at] = estimate[done], level.balance[done], n
+        if sensitivities and len(at):
+            last = level.take(done)
+            by_law = _mean(last.response * problem.law.take(at).by_parameter(last.guess))
+            rows = np.concatenate([by_law, problem.by_log_k(at, last)[None]])
+            if not len(by_parameter):
+                by_parameter = np.zeros((len(rows), n_lanes))
+            by_parameter[:, at] = rows
         if profiles:
             xi = np.linspace(0.0, 1.0, n + 1)
             for lane, column in zip(at, np.flatnonzero(done), strict=True):
@@ -246,17 +299,23 @@ def _refine(problem: _Problem, rtol: float, profiles: bool) -> LineSolution:
                 )
         going = ~done
         lanes, before_change = lanes[going], change[going]
-        before = _Level(
-            **{name: getattr(level, name)[..., going] for name in level.__dataclass_fields__}
-        )
+        before = level.take(going)
         if len(lanes):
             w, guess = problem.prolong(before.w), problem.prolong(before.guess)
     return LineSolution(
-        current, slope, error, balance, intervals, tuple(kept[i] for i in sorted(kept))
+        current,
+        slope,
+        error,
+        balance,
+        intervals,
+        by_parameter,
+        tuple(kept[i] for i in sorted(kept)),
     )
 
 
-def _solve_grid(law: Law, k: Real, v_app: Real, w: Real, guess: Real | None) -> _Level:
+def _solve_grid(
+    law: Law, k: Real, v_app: Real, w: Real, guess: Real | None, newton_step: float
+) -> _Level:
     n = len(w) - 1
     h2k = k / n**2
     w[0] = 0.0
@@ -280,7 +339,7 @@ def _solve_grid(law: Law, k: Real, v_app: Real, w: Real, guess: Real | None) -> 
         w[1:] += step
         size = np.abs(step).max(axis=0)
         j, g, guess = part.current(v0 + w, guess)
-        moving = ~(size <= NEWTON_STEP * a)
+        moving = ~(size <= newton_step * a)
         if not moving.all():
             stop = ~moving
             at = live[stop]
@@ -316,6 +375,13 @@ def _solve_grid(law: Law, k: Real, v_app: Real, w: Real, guess: Real | None) -> 
         balance = np.where(k > 0, (flux - k * current) / (k * np.abs(current)), 0.0)
     balance = np.where(np.isfinite(balance), balance, 0.0)
     return _Level(w, done_guess, j, g, order4, response, current, slope, balance)
+
+
+def _mean(values: Real) -> Real:
+    """Mean over the nodes, by Simpson's rule (..., node, lane): as good as the profile itself."""
+    n = values.shape[-2] - 1
+    inner = 4.0 * values[..., 1::2, :].sum(axis=-2) + 2.0 * values[..., 2:-1:2, :].sum(axis=-2)
+    return np.asarray((values[..., 0, :] + inner + values[..., -1, :]) / (3.0 * n))
 
 
 def _total(w: Real, j: Real, g: Real | None, k: Real) -> tuple[Real, Real]:
@@ -386,6 +452,7 @@ def solve_opposed(
     *,
     rtol: float = 1e-6,
     profiles: bool = False,
+    sensitivities: bool = False,
 ) -> LineSolution:
     """Both electrodes resistive, the front contacted at xi = 0, the counter electrode at xi = 1.
 
@@ -395,7 +462,8 @@ def solve_opposed(
 
     Parameters and result are those of `solve_line`; ``balance`` is not formed and is 0.
     """
-    return _refine(_Opposed(law, k_front, k_counter, v_app), rtol, profiles)
+    problem = _Opposed(law, k_front, k_counter, v_app, NEWTON_STEP * math.sqrt(rtol))
+    return _refine(problem, rtol, profiles, sensitivities)
 
 
 @dataclass(eq=False)
@@ -404,6 +472,7 @@ class _Opposed:
     k_front: Real
     k_counter: Real
     v_app: Real
+    newton_step: float
 
     def start(self) -> Real:
         gap = self.law.zero_current_v - self.v_app
@@ -412,6 +481,14 @@ class _Opposed:
     def prolong(self, values: Real) -> Real:
         beyond = 4.0 * values[-1] - 6.0 * values[-2] + 4.0 * values[-3] - values[-4]
         return _prolong(np.concatenate([values, beyond[None]]), len(values))
+
+    def by_log_k(self, lanes: Lanes, level: _Level) -> Real:
+        """k dI/dk_front = int s J - s(0) I - dI/dV_app (V(0) - V_app - k_counter I)."""
+        front, counter = self.k_front[lanes], self.k_counter[lanes]
+        k = front + counter
+        share = np.where(k > 0, front / np.where(k > 0, k, 1.0), 0.0)
+        arrives = _mean((level.response - level.response[0]) * level.j)
+        return np.asarray(share * (arrives + level.slope * (level.w[0] - counter * level.current)))
 
     def solve(self, lanes: Lanes, w: Real, guess: Real | None) -> _Level:
         law, v_app = self.law.take(lanes), self.v_app[lanes]
@@ -423,39 +500,39 @@ class _Opposed:
         c = k * h**2 / 12.0
         j, g, guess = law.current(v_app + w, guess)
         current = np.zeros_like(v_app)
-        for _ in range(NEWTON_LIMIT):
-            off = 1.0 - c * g
+
+        def border() -> _Border:
             diagonal = 2.0 + 10.0 * c * g[1:]
             diagonal[-1] = 1.0 + 5.0 * c * g[-1]
-            at_front = h * (1.0 + c * g[0]) * front
-            at_counter = h * (1.0 + c * g[-1]) * counter
+            return _Border(
+                off=1.0 - c * g,
+                diagonal=diagonal,
+                cg_zero=c * g[0],
+                at_front=h * (1.0 + c * g[0]) * front,
+                at_counter=h * (1.0 + c * g[-1]) * counter,
+                share=share,
+                counter=counter,
+            )
+
+        for _ in range(NEWTON_LIMIT):
+            b = border()
             source = np.empty_like(w[1:])
             source[:-1] = w[:-2] - 2.0 * w[1:-1] + w[2:] + c * (j[:-2] + 10.0 * j[1:-1] + j[2:])
-            source[-1] = w[-2] - w[-1] + c * (5.0 * j[-1] + j[-2]) - at_counter * current
-            at_zero = w[1] - w[0] + c * (5.0 * j[0] + j[1]) - at_front * current
+            source[-1] = w[-2] - w[-1] + c * (5.0 * j[-1] + j[-2]) - b.at_counter * current
+            at_zero = w[1] - w[0] + c * (5.0 * j[0] + j[1]) - b.at_front * current
             contacts = share * w[0] + (1.0 - share) * w[-1] - share * counter * current
-            step, d_current = _bordered(
-                _Border(off, diagonal, c * g[0], at_front, at_counter, share, counter),
-                source,
-                at_zero,
-                contacts,
-            )
+            step, d_current = _bordered(b, source, at_zero, contacts)
             w = w + step
             current = current + d_current
             j, g, guess = law.current(v_app + w, guess)
-            if np.all(np.abs(step).max(axis=0) <= NEWTON_STEP * law.diode_voltage):
+            if np.all(np.abs(step).max(axis=0) <= self.newton_step * law.diode_voltage):
                 break
         else:
             raise OptistackError(
                 "the potentials of the two electrodes were not found. Ask for a smaller voltage"
             )
         none = np.zeros_like(current)
-        response, by_v = _bordered(
-            _Border(off, diagonal, c * g[0], at_front, at_counter, share, counter),
-            np.zeros_like(source),
-            none,
-            none - 1.0,
-        )
+        response, by_v = _bordered(border(), np.zeros_like(source), none, none - 1.0)
         resolved = k * h**2 * g.max(axis=0) <= RESOLVED
         current = np.where(k > 0, current, j[0])
         slope = np.where(k > 0, -by_v, g[0])

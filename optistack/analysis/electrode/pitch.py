@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -287,36 +288,39 @@ def _judge(
         np.tile(r, len(pitches)),
         pitch_mm=np.repeat(pitches, n),
     )
-    powers = device.points().power_mw_cm2.reshape(len(pitches), n)
-    return [
-        _choice(float(pitch), np.log(r), np.log(row), time, sheets)
-        for pitch, row in zip(pitches, powers, strict=True)
-    ]
-
-
-def _choice(pitch: float, log_r: Real, log_p: Real, time: Real, sheets: list[Real]) -> PitchChoice:
-    spline = CubicSpline(log_r, log_p)
+    log_r = np.log(r)
+    log_p = np.log(device.points().power_mw_cm2.reshape(len(pitches), n))
+    spline = CubicSpline(log_r, log_p, axis=1)
     powers = [np.exp(spline(np.log(s))) for s in sheets]
-    energies = [KWH_M2_PER_MWH_CM2 * float(np.trapezoid(p, time)) for p in powers]
-    today, end = float(powers[0][0]), float(powers[0][-1])
+    energies = KWH_M2_PER_MWH_CM2 * np.array([np.trapezoid(p, time) for p in powers])
     at_end = float(np.log(sheets[0][-1]))
-    aim = np.log(0.8 * today)
+    doubled = np.exp(spline(at_end + np.log(2.0)))
+    out = []
+    for i, pitch in enumerate(pitches.tolist()):
+        today, end = float(powers[0][i, 0]), float(powers[0][i, -1])
+        left = _where_falls_to(math.log(0.8 * today), log_r, log_p[i]) - at_end
+        share, doublings = end / today, left / math.log(2.0)
+        out.append(
+            PitchChoice(
+                pitch_mm=pitch,
+                power_today_mw_cm2=today,
+                power_at_end_mw_cm2=end,
+                energy_kwh_m2=float(energies[0, i]),
+                energy_low_kwh_m2=float(energies[:, i].min()),
+                energy_high_kwh_m2=float(energies[:, i].max()),
+                share_at_end=share,
+                doublings_left=doublings,
+                share_after_doubling=float(doubled[i]) / end,
+                at_risk=bool(share >= LOOKS_STABLE and doublings < DOUBLINGS),
+            )
+        )
+    return out
+
+
+def _where_falls_to(aim: float, log_r: Real, log_p: Real) -> float:
+    """ln R_sq at which ln P has fallen to ``aim``; the end where it has not."""
+    if aim <= log_p.min():
+        return float(log_r[-1])
     falling = np.concatenate([[True], np.minimum.accumulate(log_p)[:-1] > log_p[1:]])
-    left = float(log_r[-1]) - at_end
-    if aim > log_p.min():
-        inverse = PchipInterpolator(log_p[falling][::-1], log_r[falling][::-1])
-        left = float(inverse(aim)) - at_end
-    doubled = float(np.exp(spline(at_end + np.log(2.0))))
-    share, doublings = end / today, left / float(np.log(2.0))
-    return PitchChoice(
-        pitch_mm=pitch,
-        power_today_mw_cm2=today,
-        power_at_end_mw_cm2=end,
-        energy_kwh_m2=energies[0],
-        energy_low_kwh_m2=min(energies),
-        energy_high_kwh_m2=max(energies),
-        share_at_end=share,
-        doublings_left=doublings,
-        share_after_doubling=doubled / end,
-        at_risk=bool(share >= LOOKS_STABLE and doublings < DOUBLINGS),
-    )
+    inverse = PchipInterpolator(log_p[falling][::-1], log_r[falling][::-1])
+    return float(inverse(aim))

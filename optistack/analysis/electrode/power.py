@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -17,7 +18,7 @@ from optistack.analysis.electrode.curves import (
     lumped_resistance_ohm_cm2,
     operating_points,
 )
-from optistack.analysis.electrode.device import OperatingPoints, checked_resistance
+from optistack.analysis.electrode.device import Device, OperatingPoints, checked_resistance
 from optistack.analysis.electrode.geometry import Geometry, OneEdge, ParallelFingers
 from optistack.analysis.electrode.plate import largest_drop_cm2
 from optistack.errors import OptistackError
@@ -39,8 +40,6 @@ PLATE_NOTE = (
     "in two dimensions levels, elasticity and first-order limits are read from a spline through "
     "computed powers (1e-4 of the power)"
 )
-# Step of ln R in the elasticity: errors of the power of 1e-6 become 4e-5.
-_LOG_STEP = 0.04
 # Sheet resistances searched, over the one at which collection collapses, and how many; in two
 # dimensions powers between them are interpolated.
 _SEARCH, _SEARCH_POINTS = (1e-5, 1e4), 64
@@ -151,7 +150,7 @@ class PowerMap:
         """Where a device stands on the curve."""
         at = float(checked_resistance(sheet_resistance_ohm_sq)[0])
         share = float(self.curve(np.array([at]))[0] / self.start.power_mw_cm2[0])
-        slope = float(elasticity(self.curve, np.array([at]))[0])
+        slope = float(self.curve.elasticity(np.array([at]))[0])
         return knee_of(at, share, slope, self.level_ohm_sq, self.collapse_ohm_sq, self.start_name)
 
     def summary(self) -> list[str]:
@@ -266,9 +265,10 @@ def power_against_resistance(
     checked = checked_resistance(sheet_resistance_ohm_sq)
     zero = float(checked_resistance(start_sheet_resistance_ohm_sq)[0])
     shares = checked_levels(levels)
-    start = operating_points(cell, geometry, zero)
+    # In one batch, so that equal resistances share rounding.
+    everything = operating_points(cell, geometry, np.concatenate([[zero], checked]))
+    start, points = everything.take(slice(0, 1)), everything.take(slice(1, None))
     power = float(start.power_mw_cm2[0])
-    points = operating_points(cell, geometry, checked)
     curve = PowerCurve(cell, geometry)
     at = resistance_at_power(curve, power * shares, zero)
     return PowerMap(
@@ -278,7 +278,7 @@ def power_against_resistance(
         start=start,
         power_share=points.power_mw_cm2 / power,
         first_order_loss=first_order_loss(geometry, checked, start),
-        elasticity=elasticity(curve, checked),
+        elasticity=curve.elasticity(checked, points),
         level_ohm_sq=dict(zip(shares.tolist(), at.tolist(), strict=True)),
         collapse_ohm_sq=curve.collapse,
         collapse_power_share=float(curve(np.array([curve.collapse]))[0] / power),
@@ -321,6 +321,19 @@ class PowerCurve:
             inside = np.exp(self._spline(np.log(np.maximum(r_sq, first))))
         # Below the first one computed, losses of less than 1e-3 are proportional to R_sq.
         near = self._ideal + (self._power[0] - self._ideal) * r_sq / first
+        return np.where(r_sq < first, near, inside)
+
+    def elasticity(self, r_sq: Real, points: OperatingPoints | None = None) -> Real:
+        """d ln P / d ln R_sq at sheet resistances (r,), whose points may be known."""
+        if self._spline is None:
+            device = Device.of(self.cell, self.geometry, r_sq)
+            at = device.points() if points is None else points
+            # At the point of most power its voltage may move without changing the power.
+            current, by_parameter = device.sensitivity(at.vmp_v[:, None])
+            return np.asarray((by_parameter[-1] / current)[:, 0])
+        first = self._r[0]
+        inside = self._spline(np.log(np.maximum(r_sq, first)), 1)
+        near = (self._power[0] - self._ideal) * r_sq / first / self(r_sq)
         return np.where(r_sq < first, near, inside)
 
     def scan(self, start_ohm_sq: float) -> tuple[Real, Real]:
@@ -385,20 +398,8 @@ def first_order_loss(geometry: Geometry, r_sq: Real, start: OperatingPoints) -> 
     return rate * (lumped - zero)
 
 
-def elasticity(curve: PowerCurve, r_sq: Real) -> Real:
-    """d ln P / d ln R_sq by a central difference of fourth order."""
-    steps = np.exp(_LOG_STEP * np.array([-2.0, -1.0, 1.0, 2.0]))
-    out = np.zeros_like(r_sq)
-    some = r_sq > 0
-    if some.any():
-        asked = (r_sq[some][:, None] * steps).ravel()
-        logs = np.log(curve(asked)).reshape(-1, 4)
-        out[some] = (logs @ np.array([1.0, -8.0, 8.0, -1.0])) / (12.0 * _LOG_STEP)
-    return out
-
-
 def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: float) -> Real:
-    """Sheet resistance above the start at which a power is left [ohm/sq]."""
+    """Sheet resistances above the start at which powers of any shape are left [ohm/sq]."""
     r, power = curve.scan(start_ohm_sq)
     lowest = power.min()
     if np.any(power_mw_cm2 <= lowest):
@@ -409,7 +410,7 @@ def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: flo
     log_r, log_p = np.log(r), np.log(power)
     falling = np.concatenate([[True], np.minimum.accumulate(log_p)[:-1] > log_p[1:]])
     inverse = PchipInterpolator(log_p[falling][::-1], log_r[falling][::-1], extrapolate=True)
-    aim = np.log(power_mw_cm2)
+    aim = np.log(power_mw_cm2.ravel())
     at = np.asarray(inverse(aim))
     # PCHIP's slope vanishes where its data turn; the power never falls faster than 1 / R.
     rate = 1.0 / np.minimum(np.asarray(inverse(aim, 1)), -1.0)
@@ -424,7 +425,7 @@ def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: flo
             break
         before = (at, off)
         at = at - off / rate
-    return np.exp(at)
+    return np.exp(at).reshape(power_mw_cm2.shape)
 
 
 def knee_of(
@@ -468,41 +469,52 @@ def _first_order(curve: PowerCurve, start: OperatingPoints) -> FirstOrder:
     geometry, collapse = curve.geometry, curve.collapse
     zero, power = float(start.sheet_resistance_ohm_sq[0]), float(start.power_mw_cm2[0])
 
-    def compared(r: Real) -> tuple[Real, Real]:
-        share = curve(r) / power
-        return 1.0 - first_order_loss(geometry, r, start) - share, share
+    def off(r: Real) -> Real:
+        """What the first-order loss leaves less what is left."""
+        return 1.0 - first_order_loss(geometry, r, start) - curve(r) / power
 
     grid = zero + collapse * np.geomspace(1e-3, 30.0, 48)
-    off, _ = compared(grid)
-    loss = first_order_loss(geometry, grid, start)
-
-    def crossing(values: Real, what: str) -> float:
-        """First place where values turn positive, refined once."""
-        above = np.flatnonzero((values[1:] > 0) & (values[:-1] <= 0))
-        if values[0] > 0:
-            return float(grid[0])
-        if not len(above):
-            return float("nan")
-        i = int(above[0])
-        r = np.geomspace(grid[i], grid[i + 1], 9)
-        near = {
-            "loss": lambda: first_order_loss(geometry, r, start) - 1.0,
-            "point": lambda: np.abs(compared(r)[0]) - ONE_POINT,
-            "turn": lambda: -compared(r)[0],
-        }[what]()
-        j = int(np.flatnonzero(near[1:] > 0)[0])
-        curve = PchipInterpolator(r, near)
-        low, high = r[j], r[j + 1]
-        for _ in range(60):
-            middle = (low + high) / 2
-            low, high = (low, middle) if curve(middle) > 0 else (middle, high)
-        return float((low + high) / 2)
-
-    point = crossing(np.abs(off) - ONE_POINT, "point")
-    turn = crossing(-off, "turn") if off[0] > 0 else float("nan")
-    all_lost = crossing(loss - 1.0, "loss")
-    asked = np.array([x if np.isfinite(x) else grid[-1] for x in (point, all_lost)])
-    at, share = compared(asked)
+    lost = _bracket(grid, first_order_loss(geometry, grid, start) - 1.0)
+    all_lost = _root(lost, first_order_loss(geometry, lost, start) - 1.0)
+    coarse = off(grid)
+    point = _bracket(grid, np.abs(coarse) - ONE_POINT)
+    turn = _bracket(grid, -coarse) if coarse[0] > 0 else grid[:0]
+    # All that is still to be solved at once.
+    asked = np.concatenate([point, turn, [all_lost if math.isfinite(all_lost) else grid[-1]]])
+    near_point, near_turn, there = np.split(off(asked), [len(point), len(point) + len(turn)])
+    # Off by a point on the side it is on where the bracket ends.
+    optimistic = (near_point[-1] if len(point) else coarse[-1]) > 0
     return FirstOrder(
-        point, "optimistic" if at[0] > 0 else "pessimistic", turn, all_lost, float(share[1])
+        _root(point, np.abs(near_point) - ONE_POINT),
+        "optimistic" if optimistic else "pessimistic",
+        _root(turn, -near_turn),
+        all_lost,
+        1.0 - float(first_order_loss(geometry, asked[-1:], start)[0] + there[0]),
     )
+
+
+def _bracket(r: Real, values: Real) -> Real:
+    """Nine places about the first at which values turn positive; it alone if it is the very first.
+
+    None where they never do.
+    """
+    if values[0] > 0:
+        return r[:1]
+    above = np.flatnonzero((values[1:] > 0) & (values[:-1] <= 0))
+    if not len(above):
+        return r[:0]
+    return np.geomspace(r[above[0]], r[above[0] + 1], 9)
+
+
+def _root(r: Real, values: Real) -> float:
+    """Where values turn positive within a bracket; nan in an empty one."""
+    if len(r) < 2:
+        return float(r[0]) if len(r) else math.nan
+    rising = np.flatnonzero(values[1:] > 0)
+    j = int(rising[0]) if len(rising) else len(r) - 2
+    curve = PchipInterpolator(r, values)
+    low, high = r[j], r[j + 1]
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (low, middle) if curve(middle) > 0 else (middle, high)
+    return float((low + high) / 2)
