@@ -61,7 +61,7 @@ class Value:
         def one(x: float) -> str:
             if not math.isfinite(x):
                 return "-"
-            return f"{100 * x:.{digits}g} %" if percent else f"{x:.{digits}g}"
+            return f"{short(100 * x, digits)} %" if percent else short(x, digits)
 
         if self.bound == "upper":
             return f"at most {one(self.high)}"
@@ -76,3 +76,17 @@ class Value:
 
 def _finite(x: float) -> float | None:
     return x if math.isfinite(x) else None
+
+
+def short(x: float, digits: int = 3) -> str:
+    """A number with so many significant digits, without a power of ten where none is needed.
+
+    Examples
+    --------
+    >>> short(2260.4), short(0.012345), short(98765.0, 2), short(1.5e7)
+    ('2260', '0.0123', '99000', '1.5e+07')
+    """
+    text = f"{x:.{digits}g}"
+    if "e" not in text or not 1 <= abs(x) < 1e6:
+        return text
+    return f"{float(text):.0f}"

@@ -229,7 +229,7 @@ class Sheet:
         path.write_text("\n".join(lines + self.rows) + "\n", encoding="utf-8", newline="\n")
 
 
-DOSE_NOTE = "dose_unit: photons/nm3 absorbed by the electrode, flat weight, 280-400 nm"
+DOSE_NOTE = "dose_unit: absorbed photons/nm3, 280-400 nm"
 
 
 def ageing(folder: Path) -> None:

@@ -227,7 +227,7 @@ def test_depth_profile_of_the_device() -> None:
 @pytest.mark.parametrize(
     ("ratio", "measured", "verdict", "words"),
     [
-        (0.2, 0.2, "optics alone", "Optics alone explains the difference"),
+        (0.2, 0.2, "optics alone", "Optics alone can explain the difference"),
         (0.5, 0.1, "part", "Optics explains part of the difference (30 % of its logarithm"),
         (0.99, 0.2, "not the cause", "Optics is not the cause"),
         (2.0, 0.2, "not the cause", "Optics is not the cause"),

@@ -67,7 +67,7 @@ def test_the_demo_finds_what_was_put_in(whole: RunResult) -> None:
 def test_the_flat_weight_alone_would_mislead(whole: RunResult) -> None:
     """Why the cut-on series is there: without it the residual factor comes out far off."""
     assert whole.rates is not None
-    flat = next(c for c in whole.rates.correction.cases if c.weight == "flat")
+    flat = next(c for c in whole.rates.over_weights.cases if c.weight == "flat")
     assert flat.residual is not None
     assert flat.residual.high < TRUTH["residual_factor"]
 

@@ -41,19 +41,19 @@ def rates_json(answer: RatesAnswer | None) -> Json | None:
                 "verdict": case.verdict if case.residual is not None else None,
                 "excluded": case.excluded,
             }
-            for case in correction.cases
+            for case in answer.over_weights.cases
         ],
         "rate_factor": as_json(correction.rate_factor),
         "measured_factor": as_json(correction.measured_factor),
         "residual_factor": as_json(correction.residual),
-        "excluded_weights": list(correction.excluded_weights),
+        "excluded_weights": list(answer.over_weights.excluded_weights),
         "device_dark_rate_per_h": as_json(correction.device_dark_rate_per_h),
         "device_rate_per_h": as_json(correction.device_rate_per_h()),
         "hours_to_share": {
             f"{level:g}": {
                 "coupon": as_json(answer.kinetics.hours_to(level)),
                 "device": as_json(correction.hours_to_level(level, correction.cases[0].weight)),
-                "device_all_weights": as_json(correction.hours_to_level(level)),
+                "device_all_weights": as_json(answer.over_weights.hours_to_level(level)),
             }
             for level in LEVELS
         },

@@ -43,6 +43,17 @@ QUANTITIES = {
 }
 
 
+INPUTS = {
+    "weight": "spectral weight",
+    "exponent": "reciprocity exponent",
+    "activation_energy_kj_mol": "activation energy",
+    "coupon_temperature_k": "film temperature of the coupon",
+    "device_temperature_k": "film temperature of the device",
+    "coupon_hours": "coupon's hours to 80 %",
+    "coupon_rate_per_h": "coupon's rate",
+}
+
+
 def _floats(values: list[float | None]) -> Any:
     return np.array([np.nan if v is None else v for v in values], dtype=float)
 
@@ -140,7 +151,7 @@ def factors_sheet(data: Json) -> Sheet | None:
     if not numbers:
         return None
     row = 0.3
-    left, top = 2.0, 0.5
+    left, top = 2.3, 0.5
     height = row * len(cases)
     sheet = Sheet(top + height + 0.5)
     entries: list[tuple[str, dict[str, Any]]] = [
@@ -335,9 +346,8 @@ def causes_sheet(data: Json) -> Sheet | None:
         y = (i + 0.5) * row
         chance = s["variance_share"] <= (s["least_share"] or 0.0)
         axes.barh(y, 100 * s["variance_share"], height=0.62 * row, color=PALE if chance else DEVICE)
-        sheet.text(
-            MARGIN_IN, top + y, fit(s["input"], left - 0.15, SMALL_PT), size=SMALL_PT, va="center"
-        )
+        name = INPUTS.get(s["input"], s["input"])
+        sheet.text(MARGIN_IN, top + y, fit(name, left - 0.15, SMALL_PT), size=SMALL_PT, va="center")
         axes.annotate(
             number(100 * s["variance_share"]),
             (100 * s["variance_share"], y),

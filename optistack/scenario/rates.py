@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -109,6 +109,9 @@ class RatesAnswer:
     question : RatesQuestion
     kinetics : Kinetics
     correction : RateCorrection
+        With the measured weight alone where there is one.
+    over_weights : RateCorrection
+        With every weight.
     activation : ActivationSpectrum or None
     device : AgeingData or None
         As compared: power already turned into sheet resistance.
@@ -121,6 +124,7 @@ class RatesAnswer:
     question: RatesQuestion
     kinetics: Kinetics
     correction: RateCorrection
+    over_weights: RateCorrection
     activation: ActivationSpectrum | None
     device: AgeingData | None
     courses: Mapping[str, ResistanceSeries]
@@ -315,7 +319,7 @@ def answer_rates(
             )
         device = resistance_from_power(device, *relative_power(electrode))
     progress("rates of the devices")
-    correction = correct_rate(
+    over_weights = correct_rate(
         kinetics,
         ratios,
         exponent=exponent,
@@ -324,13 +328,24 @@ def answer_rates(
         device_temperature_k=question.device_temperature_k,
         device=device,
     )
+    correction = over_weights
+    if activation is not None:
+        # Measured, it answers alone; the family is shown beside it.
+        correction = replace(
+            over_weights,
+            cases=over_weights.cases[:1],
+            flags=tuple(
+                flag
+                for flag in over_weights.flags
+                if not flag.startswith("weight ") or flag.startswith("weight measured")
+            ),
+        )
     notes += [*correction.notes, *correction.flags]
     courses: dict[str, ResistanceSeries] = {}
     if electrode is not None and kinetics.data.quantity.startswith("sheet_"):
         start = electrode.start_sheet_resistance_ohm_sq
         time = question.horizon_h * np.linspace(0.0, 1.0, _COURSE_POINTS) ** 1.5
-        weight_name = "measured" if activation is not None else None
-        corrected = correction.sheet_resistance(time, start, weight_name)
+        corrected = correction.sheet_resistance(time, start)
         plain = kinetics.sheet_resistance(time, start)
         for name, course in ((DEVICE_COURSE, corrected), (COUPON_COURSE, plain)):
             courses[name] = ResistanceSeries(
@@ -344,6 +359,7 @@ def answer_rates(
         question,
         kinetics,
         correction,
+        over_weights,
         activation,
         device,
         courses,

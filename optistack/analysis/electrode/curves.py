@@ -23,6 +23,7 @@ from optistack.analysis.electrode.geometry import (
 )
 from optistack.analysis.electrode.plate import lumped_resistance
 from optistack.errors import OptistackError
+from optistack.value import short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -86,7 +87,7 @@ class CellCurves:
         """Current density against voltage, on a matplotlib Axes."""
         ax = axes(ax)
         for r, row in zip(self.sheet_resistance_ohm_sq, self.current_density_ma_cm2, strict=True):
-            ax.plot(self.voltage_v, row, label=f"{r:.3g} ohm/sq")
+            ax.plot(self.voltage_v, row, label=f"{short(r)} ohm/sq")
         ax.axhline(0.0, color="0.7", linewidth=0.8)
         ax.set_xlabel("voltage (V)")
         ax.set_ylabel("current density (mA/cm2)")
@@ -312,7 +313,7 @@ def geometry_notes(cell: Cell, geometry: Geometry, r_sq: Real) -> tuple[str, ...
         across = geometry.finger_ohm_per_cm * geometry.period_mm * 0.1
         if across > FINGER_OVER_SHEET * float(r_sq.min()):
             notes.append(
-                f"the finger ({across:.3g} ohm per square of its pitch) conducts hardly better "
+                f"the finger ({short(across)} ohm per square of its pitch) conducts hardly better "
                 "than the sheet: use BusbarUnitCell, which follows both directions"
             )
     if cell.collection is not None:

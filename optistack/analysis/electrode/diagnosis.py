@@ -30,6 +30,7 @@ from optistack.analysis.electrode.life import ResistanceSeries
 from optistack.analysis.electrode.measured import JVSeries, jv_figures
 from optistack.analysis.electrode.mobility import TransientMobility, mobility_shares
 from optistack.errors import OptistackError
+from optistack.value import short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -262,7 +263,8 @@ def diagnose(
         notes.append(f"built-in voltage taken as {built_in:.2f} V (highest Voc + 0.1 V)")
     elif built_in <= voc.max():
         raise OptistackError(
-            f"built-in voltage {built_in:g} V is below the open-circuit voltage {voc.max():.3g} V"
+            f"built-in voltage {built_in:g} V is below the open-circuit voltage "
+            f"{short(voc.max())} V"
         )
     if not resistance.has_range:
         notes.append("the measured sheet resistance is taken as exact")

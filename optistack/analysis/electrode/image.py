@@ -24,7 +24,7 @@ from optistack.analysis.electrode.common import axes, not_negative, positive, re
 from optistack.analysis.electrode.line import solve_line
 from optistack.analysis.electrode.repeat import ProfileFit, periodic_share
 from optistack.errors import OptistackError
-from optistack.value import Value
+from optistack.value import Value, short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -167,7 +167,7 @@ def fit_line_profile(
 
     notes = []
     if abs(period / pitch_mm - 1.0) > PERIOD_NOTED:
-        notes.append(f"the profile repeats with {period:.3g} mm, the pitch is {pitch_mm:g} mm")
+        notes.append(f"the profile repeats with {short(period)} mm, the pitch is {pitch_mm:g} mm")
     conductance = math.nan
     if cell is None:
         log_length = np.linspace(np.log(_LONGEST), np.log(_SHORTEST), _SHAPES)
@@ -249,12 +249,12 @@ def _checked(
         raise OptistackError("positions of a profile must increase")
     if x[-1] - x[0] < FEWEST_PERIODS * pitch_mm:
         raise OptistackError(
-            f"the profile is {x[-1] - x[0]:.3g} mm long; at least {FEWEST_PERIODS:g} pitches "
-            f"({FEWEST_PERIODS * pitch_mm:.3g} mm) are needed to see that it repeats"
+            f"the profile is {short(x[-1] - x[0])} mm long; at least {FEWEST_PERIODS:g} pitches "
+            f"({short(FEWEST_PERIODS * pitch_mm)} mm) are needed to see that it repeats"
         )
     if float(np.max(np.diff(x))) > pitch_mm / FEWEST_PER_PERIOD:
         raise OptistackError(
-            f"the profile has a step of {np.max(np.diff(x)):.3g} mm; at least "
+            f"the profile has a step of {short(np.max(np.diff(x)))} mm; at least "
             f"{FEWEST_PER_PERIOD:g} points per pitch of {pitch_mm:g} mm are needed"
         )
     y = y - background

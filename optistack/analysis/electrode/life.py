@@ -33,7 +33,7 @@ from optistack.analysis.electrode.power import (
 from optistack.errors import OptistackError
 from optistack.series_file import read_series
 from optistack.tables import read_text
-from optistack.value import Value
+from optistack.value import Value, short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -236,21 +236,23 @@ class PowerLife:
         for name, life in self.lifetimes.items():
             early = ""
             if life.bound == "lower" and life.low < life.value:
-                early = f" (from {life.low:.3g} at the upper limits of the sheet resistance)"
+                early = f" (from {short(life.low)} at the upper limits of the sheet resistance)"
             elif life.bound is None and life.has_range:
-                high = f"{life.high:.3g}" if math.isfinite(life.high) else "beyond the series"
-                early = f" ({life.low:.3g} to {high})"
-            number = f"{life.value:.3g}{unit}"
+                high = f"{short(life.high)}" if math.isfinite(life.high) else "beyond the series"
+                early = f" ({short(life.low)} to {high})"
+            number = f"{short(life.value)}{unit}"
             if life.bound:
                 number = f"not reached within {number}"
             out.append(f"{name} = {number}{early} from the start; start value: {self.start_name}.")
         if self.knee.warning:
             out.append(self.knee.warning)
             if math.isfinite(self.outlook.growth):
-                flat = f"{self.outlook.flat:.3g}" if math.isfinite(self.outlook.flat) else "never"
+                flat = (
+                    f"{short(self.outlook.flat)}" if math.isfinite(self.outlook.flat) else "never"
+                )
                 out.append(
                     f"A straight line through the last powers would put T80 at {flat}; the growth "
-                    f"of the sheet resistance carried on puts it at {self.outlook.growth:.3g} "
+                    f"of the sheet resistance carried on puts it at {short(self.outlook.growth)} "
                     f"{unit.strip()}. Neither is measured."
                 )
         return out

@@ -14,6 +14,7 @@ from optistack.analysis.electrode.cell import fill_factor_limit
 from optistack.analysis.electrode.common import axes, place, positive
 from optistack.analysis.electrode.files import read_jv
 from optistack.errors import OptistackError
+from optistack.value import short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -116,7 +117,8 @@ class JVSeries:
             jump = figures[-1].jsc_ma_cm2 / figures[0].jsc_ma_cm2
             if jump > MOST_RISE:
                 raise OptistackError(
-                    f"{name}: short-circuit current is {jump:.3g} times that of the first curve. "
+                    f"{name}: short-circuit current is {short(jump)} times that of the first "
+                    "curve. "
                     "Check that all curves have the same light and the same unit (1 A/m2 is "
                     "0.1 mA/cm2)"
                 )
@@ -233,7 +235,7 @@ def jv_figures(
     )
     if rough > HIGHEST_VOC_V:
         raise OptistackError(
-            f"{name}: open-circuit voltage is {rough:.3g} V, too much for one cell. Check the "
+            f"{name}: open-circuit voltage is {short(rough)} V, too much for one cell. Check the "
             "unit: voltages are in V, not in mV"
         )
     zero = np.abs(v) <= _NEAR_ZERO * rough
@@ -314,16 +316,16 @@ def _checked(v: Real, j: Real, name: str) -> tuple[Real, Real]:
     at_zero = float(np.interp(0.0, v, j)) if v[0] <= 0 else float(j[0])
     if at_zero == 0 or not np.any(j > 0):
         raise OptistackError(
-            f"{name}: current at 0 V is {at_zero:.3g} mA/cm2. Photocurrent counts as positive "
+            f"{name}: current at 0 V is {short(at_zero)} mA/cm2. Photocurrent counts as positive "
             "here: multiply by -1 if your convention is the opposite; a dark curve has none"
         )
     if at_zero < 0:
         raise OptistackError(
-            f"{name}: current at 0 V is {at_zero:.3g} mA/cm2. Photocurrent counts as positive "
+            f"{name}: current at 0 V is {short(at_zero)} mA/cm2. Photocurrent counts as positive "
             "here: multiply the currents by -1"
         )
     if not j[-1] < 0:
         raise OptistackError(
-            f"{name}: ends at {v[-1]:g} V with {j[-1]:.3g} mA/cm2; open circuit is not reached"
+            f"{name}: ends at {v[-1]:g} V with {short(j[-1])} mA/cm2; open circuit is not reached"
         )
     return v, j

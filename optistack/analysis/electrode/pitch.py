@@ -19,6 +19,7 @@ from optistack.analysis.electrode.geometry import CounterElectrode, ParallelFing
 from optistack.analysis.electrode.life import ResistanceSeries
 from optistack.analysis.electrode.power import DOUBLINGS, LOOKS_STABLE, collapse_ohm_sq
 from optistack.errors import OptistackError
+from optistack.value import short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,13 +103,13 @@ class PitchTable:
         """Plain sentences."""
         life, careful = self.best_over_life, self.cautious
         out = [
-            f"Best pitch today {self.best_today.pitch_mm:.3g} mm, at the end "
-            f"{self.best_at_end.pitch_mm:.3g} mm, for most energy over {self.horizon_h:g} h "
-            f"{life.pitch_mm:.3g} mm ({life.energy_kwh_m2:.4g} kWh/m2)."
+            f"Best pitch today {short(self.best_today.pitch_mm)} mm, at the end "
+            f"{short(self.best_at_end.pitch_mm)} mm, for most energy over {self.horizon_h:g} h "
+            f"{short(life.pitch_mm)} mm ({life.energy_kwh_m2:.4g} kWh/m2)."
         ]
         drop = 100 * (1 - life.share_after_doubling)
         out.append(
-            f"With {life.pitch_mm:.3g} mm, {100 * life.share_at_end:.0f} % of today's power is "
+            f"With {short(life.pitch_mm)} mm, {100 * life.share_at_end:.0f} % of today's power is "
             f"left at the end; one more doubling of the sheet resistance would take {drop:.0f} % "
             "of what is left then."
         )
@@ -120,7 +121,7 @@ class PitchTable:
         if careful.pitch_mm < life.pitch_mm:
             cost = 100 * (1 - careful.energy_kwh_m2 / life.energy_kwh_m2)
             out.append(
-                f"A pitch of {careful.pitch_mm:.3g} mm costs {cost:.2g} % of the energy and "
+                f"A pitch of {short(careful.pitch_mm)} mm costs {cost:.2g} % of the energy and "
                 f"leaves {careful.doublings_left:.2g} doublings instead of "
                 f"{life.doublings_left:.2g}."
             )

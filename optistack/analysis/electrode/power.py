@@ -22,6 +22,7 @@ from optistack.analysis.electrode.device import Device, OperatingPoints, checked
 from optistack.analysis.electrode.geometry import Geometry, OneEdge, ParallelFingers
 from optistack.analysis.electrode.plate import largest_drop_cm2
 from optistack.errors import OptistackError
+from optistack.value import short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -144,7 +145,7 @@ class PowerMap:
     @property
     def start_name(self) -> str:
         """What shares refer to."""
-        return f"power at {self.start.sheet_resistance_ohm_sq[0]:.3g} ohm/sq"
+        return f"power at {short(self.start.sheet_resistance_ohm_sq[0])} ohm/sq"
 
     def knee(self, sheet_resistance_ohm_sq: float) -> Knee:
         """Where a device stands on the curve."""
@@ -156,19 +157,20 @@ class PowerMap:
     def summary(self) -> list[str]:
         """Plain sentences: levels first, then the collapse, then where the formula fails."""
         out = [
-            f"{100 * level:.0f} % of the {self.start_name} is left at {r:.3g} ohm/sq."
+            f"{100 * level:.0f} % of the {self.start_name} is left at {short(r)} ohm/sq."
             for level, r in sorted(self.level_ohm_sq.items(), reverse=True)
         ]
         out.append(
-            f"Current collection collapses near {self.collapse_ohm_sq:.3g} ohm/sq; "
+            f"Current collection collapses near {short(self.collapse_ohm_sq)} ohm/sq; "
             f"{100 * self.collapse_power_share:.0f} % of that power is left there."
         )
         f = self.first_order
         if np.isfinite(f.off_by_a_point_ohm_sq):
             out.append(
                 f"The first-order loss is off by one point of that power at "
-                f"{f.off_by_a_point_ohm_sq:.3g} ohm/sq ({f.side}) and passes 100 % at "
-                f"{f.all_lost_ohm_sq:.3g} ohm/sq, where {100 * f.power_share_there:.0f} % is left."
+                f"{short(f.off_by_a_point_ohm_sq)} ohm/sq ({f.side}) and passes 100 % at "
+                f"{short(f.all_lost_ohm_sq)} ohm/sq, where {100 * f.power_share_there:.0f} % is "
+                "left."
             )
         return out
 
@@ -356,8 +358,8 @@ def collapse_ohm_sq(cell: Cell, geometry: Geometry) -> float:
     room = cell.open_circuit_v - cell.diode_voltage_v
     if room <= 0:
         raise OptistackError(
-            f"open-circuit voltage {cell.open_circuit_v:.3g} V is below n kT/q "
-            f"{cell.diode_voltage_v:.3g} V: there is no diode-like curve to collapse"
+            f"open-circuit voltage {short(cell.open_circuit_v)} V is below n kT/q "
+            f"{short(cell.diode_voltage_v)} V: there is no diode-like curve to collapse"
         )
     if isinstance(geometry, ParallelFingers | OneEdge):
         drop = (geometry.reach_mm * 0.1) ** 2 / 2.0
@@ -404,8 +406,9 @@ def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: flo
     lowest = power.min()
     if np.any(power_mw_cm2 <= lowest):
         raise OptistackError(
-            f"a power of {power_mw_cm2.min():.3g} mW/cm2 is below what any sheet resistance up to "
-            f"{r.max():.3g} ohm/sq leaves ({lowest:.3g} mW/cm2)"
+            f"a power of {short(power_mw_cm2.min())} mW/cm2 is below what any sheet resistance up "
+            "to "
+            f"{short(r.max())} ohm/sq leaves ({short(lowest)} mW/cm2)"
         )
     log_r, log_p = np.log(r), np.log(power)
     falling = np.concatenate([[True], np.minimum.accumulate(log_p)[:-1] > log_p[1:]])

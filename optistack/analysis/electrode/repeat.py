@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError
+from optistack.value import short
 
 Real = NDArray[np.float64]
 
@@ -76,7 +77,7 @@ def periodic_share(x: Real, y: Real, pitch: float) -> tuple[float, float, bool]:
         hint = ""
         if best > LEAST_PERIODIC:
             found = float(other[elsewhere][other_shares[elsewhere].argmax()])
-            hint = f"; it repeats with about {found:.3g} mm instead"
+            hint = f"; it repeats with about {short(found)} mm instead"
         raise OptistackError(
             f"the profile does not repeat with the finger pitch of {pitch:g} mm: only "
             f"{100 * max(share, 0.0):.0f} % of its variance does (at least "

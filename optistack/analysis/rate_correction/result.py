@@ -341,7 +341,7 @@ def explained_share(predicted: Value, seen: Value) -> float:
 def verdict_text(cases: Sequence[WeightCase], measured: Value) -> str:
     """Whether optics alone explains the difference, over all weights."""
     texts = {
-        "optics alone": "Optics alone explains the difference",
+        "optics alone": "Optics alone can explain the difference",
         "no difference": "There is no difference to explain, and optics predicts none",
         "part": "Optics explains part of the difference",
         "not the cause": "Optics is not the cause of the difference",
