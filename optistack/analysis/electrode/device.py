@@ -36,9 +36,9 @@ TABLE_DENSITY = 10.0
 # Where the point of most power is first looked for, over the open-circuit voltage.
 _SEARCH = np.array([0.3, 0.45, 0.58, 0.69, 0.78, 0.86, 0.93, 0.985])
 # d(JV)/dV over the slope of J and n V_t, below which the top of a parabola is taken. Its bend is
-# known to a few percent from two trials: the top then lies within 1e-3 n V_t of the point of most
-# power, and the power is right to 1e-7. From one trial the bend is known to a factor of two.
-_NEAR_TOP, _NEAR_TOP_FIRST = 2e-2, 2e-3
+# known to some 20 %: the top then lies within 1e-3 n V_t of the point of most power, and the power
+# is right to 1e-7.
+_NEAR_TOP = 1e-2
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,12 +272,11 @@ class Device:
         at = np.minimum((rise > 0).cumprod(axis=1).sum(axis=1) - 1, grid.shape[1] - 2)
         row = np.arange(n)
         low, high = grid[row, at], grid[row, at + 1]
-        f_low, f_high = rise[row, at], rise[row, at + 1]
-        vmp = _cubic_maximum(
+        vmp, f_rate = _cubic_maximum(
             low, high, current[row, at], current[row, at + 1], slope[row, at], slope[row, at + 1]
         )
         jsc = np.zeros(n)
-        f_rate, f_before, v_before = f_low, f_low, low
+        f_before, v_before = np.full(n, np.nan), vmp
         for trial in range(20):
             # The first round also brings the short-circuit current.
             asked = vmp[:, None] if trial else np.stack([vmp, np.zeros(n)], axis=1)
@@ -287,17 +286,13 @@ class Device:
             jmp, slope_mp, error_mp = j[:, 0], s[:, 0], e[:, 0]
             f = jmp - vmp * slope_mp
             upper = f <= 0
-            if trial:
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    rate = (f - f_before) / (vmp - v_before)
-                rate = np.where(np.isfinite(rate) & (rate < 0), rate, f_rate)
-            else:
-                rate = (f_high - f_low) / (high - low)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                rate = (f - f_before) / (vmp - v_before)
+            rate = np.where(np.isfinite(rate) & (rate < 0), rate, f_rate)
             # J bends down: what f loses per volt is at least this.
             rate = np.minimum(rate, -slope_mp)
             step = -f / rate
-            near = _NEAR_TOP if trial else _NEAR_TOP_FIRST
-            if np.all(np.abs(f) <= near * self.law.diode_voltage * slope_mp):
+            if np.all(np.abs(f) <= _NEAR_TOP * self.law.diode_voltage * slope_mp):
                 break
             low, high = np.where(upper, low, vmp), np.where(upper, vmp, high)
             f_rate, f_before, v_before = rate, f, vmp
@@ -328,8 +323,11 @@ class Device:
 
 def _cubic_maximum(
     low: Real, high: Real, j_low: Real, j_high: Real, slope_low: Real, slope_high: Real
-) -> Real:
-    """Voltage of most power between two voltages, on the cubic through both currents."""
+) -> tuple[Real, Real]:
+    """Voltage of most power between two voltages, on the cubic through both currents.
+
+    And the second derivative of the power there.
+    """
     width = high - low
     d0, d1 = -slope_low * width, -slope_high * width
     bend = d0 + d1 - 2.0 * (j_high - j_low)
@@ -340,7 +338,10 @@ def _cubic_maximum(
         j = j_low + t * (d0 + t * (curve + t * bend))
         rise = j + (low / width + t) * (d0 + t * (2.0 * curve + t * 3.0 * bend))
         a, b = np.where(rise > 0, t, a), np.where(rise > 0, b, t)
-    return low + width * (a + b) / 2
+    t = (a + b) / 2
+    fall = d0 + t * (2.0 * curve + t * 3.0 * bend)
+    turn = 2.0 * fall + (low / width + t) * (2.0 * curve + 6.0 * t * bend)
+    return low + width * t, turn / width
 
 
 @dataclass(frozen=True, eq=False)
