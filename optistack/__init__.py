@@ -49,13 +49,7 @@ if TYPE_CHECKING:
         StackError,
         TableError,
     )
-    from optistack.exposure import (
-        Exposure,
-        ExposureResult,
-        Geometry,
-        Holder,
-        MountedFilter,
-    )
+    from optistack.exposure import Exposure, ExposureResult, MountedFilter
     from optistack.filters import (
         Filter,
         absorber_filter,
@@ -64,6 +58,7 @@ if TYPE_CHECKING:
         edge_filter,
         measured_filter,
     )
+    from optistack.light_paths import Geometry, Holder
     from optistack.materials import Material, material
     from optistack.mixtures import beer_lambert, effective_medium, urbach_edge
     from optistack.reader import Export, export_to_table, read_export
@@ -101,13 +96,8 @@ _HOME = {
         "measured_filter",
     ),
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
-    "optistack.exposure": (
-        "Exposure",
-        "ExposureResult",
-        "Geometry",
-        "Holder",
-        "MountedFilter",
-    ),
+    "optistack.exposure": ("Exposure", "ExposureResult", "MountedFilter"),
+    "optistack.light_paths": ("Geometry", "Holder"),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.ageing": ("AgeingData", "Specimen", "read_ageing"),
     "optistack.analysis.activation_spectrum": ("activation_spectrum", "cut_on_series"),

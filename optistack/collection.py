@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError
-from optistack.exposure import ExposureResult, Geometry, respond
+from optistack.exposure import ExposureResult
+from optistack.light_paths import Geometry, respond
 from optistack.spectra import BandNm
 from optistack.spectral_math import MA_CM2_PER_FLUX
 from optistack.stack import Stack

@@ -14,8 +14,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from optistack.exposure import Exposure, Geometry, MountedFilter, respond
+from optistack.exposure import Exposure, MountedFilter
 from optistack.filters import measured_filter
+from optistack.light_paths import Geometry, respond
 from optistack.scenario import Scenario, load_scenario
 from optistack.spectra import DAMAGE_BAND_NM, REFERENCE_NM, Weight
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, ELEMENTARY_CHARGE_C

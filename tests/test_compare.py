@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 import optistack as ost
 from optistack.errors import RangeError, StackError
-from optistack.exposure import respond
 from optistack.filters import edge_filter, measured_filter
+from optistack.light_paths import respond
 from optistack.materials import constant
 from optistack.stack import Layer, Stack
 

@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 import optistack as ost
-from optistack import exposure as exposure_module
-from optistack.exposure import ExposureResult, respond
+from optistack import light_paths
+from optistack.exposure import ExposureResult
+from optistack.light_paths import respond
 from optistack.scenario.load import _Loader
 from optistack.scenario.section import Section
 from optistack.spectral_math import optical_grid
@@ -420,7 +421,7 @@ def test_error_of_the_optical_grid() -> None:
 
 def test_error_of_24_directions(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "uses 24 directions" in THEORY
-    assert exposure_module._DIRECTIONS == 24
+    assert light_paths._DIRECTIONS == 24
     exposure = lantern_house().exposures["coupon outdoors"]
     isotropic = replace(exposure, geometry=ost.Geometry(isotropic_share=1.0))
     inside_glass = replace(
@@ -430,7 +431,7 @@ def test_error_of_24_directions(monkeypatch: pytest.MonkeyPatch) -> None:
         ),
     )
     few = rate(isotropic, 5.0), rate(inside_glass, 5.0, "b")
-    monkeypatch.setattr(exposure_module, "_DIRECTIONS", 200)
+    monkeypatch.setattr(light_paths, "_DIRECTIONS", 200)
     many = rate(isotropic, 5.0), rate(inside_glass, 5.0, "b")
     assert abs(few[0] / many[0] - 1) < 3.5e-10
     assert "the error stays below 1e-6" in THEORY

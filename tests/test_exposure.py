@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 import optistack as ost
 from optistack.errors import OptistackError, RangeError, StackError
-from optistack.exposure import respond
 from optistack.filters import Filter, edge_filter, measured_filter
+from optistack.light_paths import respond
 from optistack.materials import Material, constant
 from optistack.spectral_math import MA_CM2_PER_FLUX, PHOTON_J_NM, integrate_product
 from optistack.stack import FilterStack, Layer, Stack

@@ -26,7 +26,10 @@ def test_the_summary_is_the_demos() -> None:
 
 
 def test_each_command_does_all_the_set_up() -> None:
-    for name, last in (("demo", ".venv/bin/optistack demo"), ("tests", ".venv/bin/pytest -q -n auto")):
+    for name, last in (
+        ("demo", ".venv/bin/optistack demo"),
+        ("tests", ".venv/bin/pytest -q -n auto"),
+    ):
         command = block(name)
         assert "\n" not in command
         assert command.startswith("python3 -m venv .venv && .venv/bin/pip install ")

@@ -14,7 +14,7 @@ import pytest
 from conftest import LANTERN_HOUSE, ROOT
 
 import optistack as ost
-from optistack import exposure as exposure_module
+from optistack import light_paths
 from optistack.errors import OptistackError, RangeError, ScenarioError, StackError
 from optistack.filters import Filter
 from optistack.scenario import Finding, RunResult, Scenario, check, load_scenario, run
@@ -167,7 +167,7 @@ def test_check_computes_nothing(house: Scenario, monkeypatch: pytest.MonkeyPatch
     def refuse(*_: Any, **__: Any) -> None:
         raise AssertionError("solved")
 
-    monkeypatch.setattr(exposure_module, "solve", refuse)
+    monkeypatch.setattr(light_paths, "solve", refuse)
     assert check(house)
     with pytest.raises(AssertionError, match="solved"):
         run(house)

@@ -17,7 +17,8 @@ from scipy import stats
 
 import optistack as ost
 from optistack.errors import OptistackError, StackError
-from optistack.exposure import ExposureResult, respond
+from optistack.exposure import ExposureResult
+from optistack.light_paths import respond
 from optistack.materials import constant
 from optistack.spectral_math import optical_grid
 from optistack.uncertainty import (
@@ -601,7 +602,7 @@ def test_many_draws_at_once_are_what_respond_gives_draw_by_draw(
     """Also when little is held in memory at once: in pieces of a few draws."""
     if most is not None:
         monkeypatch.setattr("optistack.uncertainty.stacks._MOST_INDICES", most)
-        monkeypatch.setattr("optistack.exposure._MOST_VALUES", most)
+        monkeypatch.setattr("optistack.light_paths._MOST_VALUES", most)
     agree_draw_for_draw(
         exposures["coupon in the chamber"], exposures["device in the chamber"], "electrode"
     )

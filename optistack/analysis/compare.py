@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import StackError
-from optistack.exposure import Exposure, ExposureResult, Geometry
+from optistack.exposure import Exposure, ExposureResult
+from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.spectral_math import band_key

@@ -10,11 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.collection import Collection, Photocurrent, photocurrent
-from optistack.exposure import (
-    Exposure,
-    ExposureResult,
-    MountedFilter,
-)
+from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.filters import Filter
 from optistack.spectra import (
     DAMAGE_BAND_NM,

@@ -14,7 +14,8 @@ import optistack
 from optistack.analysis.compare import Comparison, Why
 from optistack.analysis.filter_selection import FilterRow
 from optistack.errors import OptistackError
-from optistack.exposure import ExposureResult, Geometry
+from optistack.exposure import ExposureResult
+from optistack.light_paths import Geometry
 from optistack.report.care import hazard, is_lamp
 from optistack.report.data_electrode import electrode_json
 from optistack.report.data_rates import rates_json

@@ -8,8 +8,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from optistack.errors import OptistackError
-from optistack.exposure import ExposureResult, Geometry, respond
+from optistack.exposure import ExposureResult
 from optistack.filters import Filter
+from optistack.light_paths import Geometry, respond
 from optistack.report.cases import (
     INNER_IN,
     MOST_LIGHTS,

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from optistack.collection import Collection, QuantumEfficiency
 from optistack.errors import ScenarioError
-from optistack.exposure import Exposure, Geometry, Holder, MountedFilter
+from optistack.exposure import Exposure, MountedFilter
 from optistack.filters import Filter
+from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile

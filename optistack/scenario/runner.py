@@ -10,12 +10,9 @@ from optistack.analysis.compare import Comparison, compare
 from optistack.analysis.filter_selection import FilterTable, filter_table, long_bands
 from optistack.collection import Collection, Photocurrent, photocurrent
 from optistack.errors import OptistackError, RangeError
-from optistack.exposure import (
-    Exposure,
-    ExposureResult,
-    Geometry,
-)
+from optistack.exposure import Exposure, ExposureResult
 from optistack.filters import Filter
+from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario

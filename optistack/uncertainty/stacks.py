@@ -15,13 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError, StackError
-from optistack.exposure import (
-    Exposure,
-    ExposureResult,
-    Variation,
-    absorptance_of_draws,
-    respond,
-)
+from optistack.exposure import Exposure, ExposureResult
+from optistack.light_paths import Variation, absorptance_of_draws, respond
 from optistack.materials import Material
 from optistack.spectra import Weight, weight_family
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError
-from optistack.exposure import Exposure, ExposureResult, respond
+from optistack.exposure import Exposure, ExposureResult
+from optistack.light_paths import respond
 from optistack.spectra import DAMAGE_BAND_NM, BandNm
 from optistack.spectral_math import union_grid
 
