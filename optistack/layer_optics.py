@@ -38,6 +38,8 @@ Flags = NDArray[np.bool_]
 # Below this |q| and this |delta| the two exponentials of a layer are too alike to be told apart:
 # the sinc form and a Gauss-Legendre integral over the layer take over.
 _SMALL_Q = 0.05
+# A |q^2| below this came from squares near the smallest number of double precision.
+_NO_SQUARE = 1e-140
 _SMALL_PHASE = 0.3
 # A difference of fluxes is good to the rounding of |E| |H|. A layer takes at least about
 # min(1, 2 k0 d Im q) Re q of that: below this limit the closed form takes over.
@@ -198,6 +200,9 @@ class Waves:
         product = self.points(n.real * n.imag)  # Re q Im q
         # The square root of a complex number in the first quadrant of the plane of q.
         larger = np.sqrt(square * square + 4.0 * (product * product))
+        if larger.min() < _NO_SQUARE:  # squares may have run out of numbers; hypot does not
+            at = larger < _NO_SQUARE
+            larger[at] = np.hypot(square[at], 2.0 * product[at])
         larger += np.abs(square)
         larger *= 0.5
         np.sqrt(larger, out=larger)

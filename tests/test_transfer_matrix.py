@@ -807,7 +807,7 @@ def test_close_to_grazing() -> None:
 
 
 @pytest.mark.parametrize("polarization", POLARIZATIONS)
-@pytest.mark.parametrize("k", [5e-324, 1e-308, 1e-160, 1e-100])
+@pytest.mark.parametrize("k", [5e-324, 1e-308, 2.36e-173, 1e-165, 1e-160, 1e-100])
 def test_grazing_in_layers_that_hardly_absorb(polarization: Any, k: float) -> None:
     """The smallest numbers there are, where products and squares of q vanish."""
     n = [1.0, 1.0 + 1j * k, 1.0, 1.0 + 1j * k, 1.0]
