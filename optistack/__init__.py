@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from optistack.ageing import AgeingData, Specimen, read_ageing
+    from optistack.ageing import AgeingData, Specimen
+    from optistack.ageing_file import read_ageing
     from optistack.analysis.activation_spectrum import activation_spectrum, cut_on_series
     from optistack.analysis.compare import Comparison, compare
     from optistack.analysis.electrode import (
@@ -99,7 +100,8 @@ _HOME = {
     "optistack.exposure": ("Exposure", "ExposureResult", "MountedFilter"),
     "optistack.light_paths": ("Geometry", "Holder"),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
-    "optistack.ageing": ("AgeingData", "Specimen", "read_ageing"),
+    "optistack.ageing": ("AgeingData", "Specimen"),
+    "optistack.ageing_file": ("read_ageing",),
     "optistack.analysis.activation_spectrum": ("activation_spectrum", "cut_on_series"),
     "optistack.analysis.compare": ("Comparison", "compare"),
     "optistack.analysis.electrode": (

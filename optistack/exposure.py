@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from optistack.errors import OptistackError, RangeError, StackError
 from optistack.filters import Case, Filter
 from optistack.light_paths import Geometry, StackResponse, respond
+from optistack.plot_axes import axes
 from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
 from optistack.spectral_math import (
     PHOTON_J_NM,
@@ -468,10 +469,7 @@ class ExposureResult:
 
     def plot(self, ax: Any = None) -> Any:
         """Absorptance of every layer against wavelength, on a matplotlib Axes."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         for layer in self.stack.names:
             ax.plot(self.wavelength_nm, self.layer_absorptance(layer), label=layer)
         ax.set_xlabel("wavelength (nm)")

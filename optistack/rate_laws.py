@@ -21,7 +21,6 @@ from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K
 Real = NDArray[np.float64]
 
 GAS_J_MOL_K = BOLTZMANN_J_K * AVOGADRO_MOL
-ZERO_CELSIUS_K = 273.15
 _LN10 = float(np.log(10.0))
 
 # Scaled doses between which a level is looked for where no closed form exists.

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -189,10 +190,7 @@ class ResistanceCourse:
 
     def plot(self, ax: Any = None) -> Any:
         """Sheet resistance against time with its interval, on a matplotlib Axes."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         ax.plot(self.time_h, self.sheet_resistance_ohm_sq)
         ax.fill_between(self.time_h, self.low_ohm_sq, self.high_ohm_sq, alpha=0.2, lw=0)
         ax.set_yscale("log")

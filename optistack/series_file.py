@@ -47,7 +47,7 @@ class SeriesFile:
     @property
     def invented(self) -> bool:
         """Whether the file says that its numbers are made up."""
-        return self.header.get("invented", "").lower() == "true"
+        return is_invented(self.header)
 
     def __getitem__(self, name: str) -> Real:
         return self.columns[name]
@@ -75,19 +75,8 @@ def read_series(
     """
     path = Path(path)
     text, digest = read_text(path)
-    kept = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), 1)
-        if line.strip() and not line.startswith("#")
-    ]
     wanted = ", ".join((*required, *(f"[{name}]" for name in optional)))
-    if len(kept) < 2:
-        raise TableError(f"no rows: expected the columns {wanted} and then numbers", path)
-    rows = list(csv.reader(io.StringIO("\n".join(line for _, line in kept)), strict=False))
-    if len(rows) != len(kept):
-        raise TableError("a quotation mark is opened and not closed on its line", path, kept[0][0])
-    names = [cell.strip() for cell in rows[0]]
-    first = kept[0][0]
+    (first, names), *rows = named_rows(text, path, f"the columns {wanted} and then numbers")
     for name in required:
         if name not in names:
             raise TableError(f"column {name} is missing; expected {wanted}", path, first)
@@ -96,20 +85,47 @@ def read_series(
             raise TableError(f"unknown column {name!r}; expected {wanted}", path, first)
         if names.count(name) > 1:
             raise TableError(f"column {name} stands there twice", path, first)
-    values = np.empty((len(rows) - 1, len(names)))
-    for i, ((number, _), row) in enumerate(zip(kept[1:], rows[1:], strict=True)):
-        if len(row) != len(names):
-            raise TableError(f"{len(row)} cells, expected {len(names)}", path, number)
+    values = np.empty((len(rows), len(names)))
+    for i, (number, row) in enumerate(rows):
         for j, (name, cell) in enumerate(zip(names, row, strict=True)):
             values[i, j] = _number(cell, name, path, number)
     values.setflags(write=False)
     return SeriesFile(
         path,
         {name: values[:, j] for j, name in enumerate(names)},
-        tuple(number for number, _ in kept[1:]),
+        tuple(number for number, _ in rows),
         header_lines(text),
         digest,
     )
+
+
+def named_rows(text: str, path: Path, expected: str) -> list[tuple[int, list[str]]]:
+    """Line and cells of the row of column names and of every row below it, comments left out.
+
+    Raises
+    ------
+    TableError
+        No rows (``expected`` says what should be there), a quotation mark left open, a row with
+        more or fewer cells than there are names.
+    """
+    kept = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.startswith("#")
+    ]
+    if len(kept) < 2:
+        raise TableError(f"no rows: expected {expected}", path)
+    cells = list(csv.reader(io.StringIO("\n".join(line for _, line in kept)), strict=False))
+    if len(cells) != len(kept):
+        raise TableError("a quotation mark is opened and not closed on its line", path, kept[0][0])
+    rows = [
+        (number, [cell.strip() for cell in row])
+        for (number, _), row in zip(kept, cells, strict=True)
+    ]
+    for number, row in rows:
+        if len(row) != len(rows[0][1]):
+            raise TableError(f"{len(row)} cells, expected {len(rows[0][1])}", path, number)
+    return rows
 
 
 def header_lines(text: str) -> dict[str, str]:
@@ -121,6 +137,11 @@ def header_lines(text: str) -> dict[str, str]:
             if colon:
                 out[key.strip()] = value.strip()
     return out
+
+
+def is_invented(header: Mapping[str, str]) -> bool:
+    """Whether the "# key: value" lines of a file say that its numbers are made up."""
+    return header.get("invented", "").lower() == "true"
 
 
 def _number(cell: str, name: str, path: Path, line: int) -> float:

@@ -9,6 +9,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+# Standard deviations from the middle to the ends of a 95 % interval of a normal number.
+NORMAL_95 = 1.959963984540054
+
 Bound = Literal["upper", "lower"]
 
 

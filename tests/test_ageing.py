@@ -11,16 +11,14 @@ import pytest
 from conftest import ROOT
 
 from optistack.ageing import (
-    _NUMBER_COLUMNS,
-    _TEXT_COLUMNS,
     CENSORED,
     QUANTITIES,
     ROLES,
     AgeingData,
     Specimen,
-    read_ageing,
     resistance_from_power,
 )
+from optistack.ageing_file import _NUMBER_COLUMNS, _TEXT_COLUMNS, read_ageing
 from optistack.errors import OptistackError, TableError
 from optistack.value import Value
 

@@ -21,7 +21,6 @@ from optistack.rate_laws import (
     POWER,
     SELF_SHADING,
     STRETCHED,
-    ZERO_CELSIUS_K,
     activation_energy_kj_mol,
     arrhenius_factor,
     bleached_absorbance,
@@ -30,6 +29,7 @@ from optistack.rate_laws import (
     rate_factor,
     self_shading,
 )
+from optistack.spectral_math import ZERO_CELSIUS_K
 
 Check = Callable[[str], dict[str, Any]]
 Real = NDArray[np.float64]

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from conftest import LANTERN_HOUSE, ROOT
 
-from optistack.ageing import read_ageing
+from optistack.ageing_file import read_ageing
 from optistack.cli import main
 from optistack.cli.reading import _ANSWERS, _HEADER, _KINDS
 from optistack.reader import read_export

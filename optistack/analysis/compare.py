@@ -24,6 +24,7 @@ from optistack.errors import StackError
 from optistack.exposure import Exposure, ExposureResult
 from optistack.light_paths import Geometry
 from optistack.materials import Material
+from optistack.plot_axes import axes
 from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.spectral_math import band_key
 from optistack.value import Value
@@ -167,10 +168,7 @@ class Comparison:
 
     def plot(self, ax: Any = None) -> Any:
         """Absorbed fraction against wavelength in coupon and device, on a matplotlib Axes."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         for label, result, name in (
             ("coupon", self.coupon, self.coupon_layer),
             ("device", self.device, self.layer),

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from optistack.collection import Collection, Photocurrent, photocurrent
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.filters import Filter
+from optistack.plot_axes import axes
 from optistack.spectra import (
     DAMAGE_BAND_NM,
     DEFAULT_BANDS_NM,
@@ -128,10 +129,7 @@ class FilterTable:
 
     def plot(self, ax: Any = None) -> Any:
         """Dose left against photocurrent lost, on a matplotlib Axes."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         for row in self.rows:
             if row.photocurrent_lost_ma_cm2 is None:
                 continue

@@ -26,6 +26,7 @@ from optistack.law_choice import (
     share_at,
     with_dark,
 )
+from optistack.plot_axes import axes
 from optistack.rate_laws import DEFAULT_LAWS, Law
 from optistack.rate_terms import ResistanceCourse, require_resistance
 from optistack.value import Value
@@ -296,10 +297,7 @@ class Kinetics:
 
     def plot(self, ax: Any = None) -> Any:
         """Share left against dose: readings, mean over the laws and its interval."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         c = self.best.curve
         for s in c.curves.lit:
             start = np.exp(c.fit.theta[c.column(f"log start {s.name}")])
@@ -317,10 +315,7 @@ class Kinetics:
 
     def plot_residuals(self, ax: Any = None) -> Any:
         """Residuals of the best law over their standard deviation, against hours."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         for name, part in self.residuals_frame().groupby("specimen", sort=False):
             ax.plot(part["hours"], part["residual_sd"], "o-", ms=4, lw=0.7, label=name)
         ax.axhline(0.0, color="k", lw=0.7)

@@ -18,6 +18,7 @@ from optistack.ageing import AgeingData
 from optistack.curve_fit import CurveFit, Curves, Scatter
 from optistack.errors import OptistackError
 from optistack.law_choice import envelope, rank
+from optistack.plot_axes import axes
 from optistack.rate_laws import DEFAULT_LAWS, GAS_J_MOL_K, Law
 from optistack.rate_terms import Knowledge
 from optistack.value import Value
@@ -75,7 +76,7 @@ class GroupRates:
 
     def plot(self, ax: Any = None) -> Any:
         """Rate of every group with its interval, on a matplotlib Axes."""
-        ax = _axes(ax)
+        ax = axes(ax)
         for i, v in enumerate(self.values):
             ax.plot([i, i], [v.low, v.high], "-", color="0.4")
             if v.bound is None:
@@ -86,14 +87,6 @@ class GroupRates:
 
     def _repr_html_(self) -> str:
         return str(self.to_frame().to_html(index=False))
-
-
-def _axes(ax: Any) -> Any:
-    if ax is None:
-        import matplotlib.pyplot as plt
-
-        _, ax = plt.subplots()
-    return ax
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,7 +125,7 @@ class SeriesFit(Knowledge):
 
     def plot(self, ax: Any = None) -> Any:
         """Rates of the levels and the fitted line through their middle, on a matplotlib Axes."""
-        ax = _axes(ax)
+        ax = axes(ax)
         temperature = self.name == "Ea"
         at = np.array(self.levels)
         x = 1e3 / at if temperature else at

@@ -52,6 +52,24 @@ def _the_unit(
     return next(iter(found.items()), (None, ""))
 
 
+def _value_unit(
+    job: Job,
+    block: Block,
+    columns: Columns,
+    stated: str | None,
+    find: Callable[[str], str | None],
+    known: tuple[str, ...],
+    what: str,
+) -> tuple[str, str]:
+    """The unit of the values, stated or in the header, and where it is from; asks else."""
+    if stated is not None:
+        return stated, "as stated"
+    unit, why = _the_unit(job, block, find, columns.at, option="unit")
+    if unit is None:
+        job.ask(f"{what} without a unit that is known here", "unit", known, block.first_line)
+    return unit, why
+
+
 # --- wavelengths and times ------------------------------------------------------------------------
 
 
@@ -208,16 +226,9 @@ def irradiance(
 ) -> tuple[dict[str, Real], str]:
     """Spectral irradiance [W/(m2 nm)], or relative values, and which of the two."""
     values = columns.values[:, 0]
-    unit, why = stated, "as stated"
-    if unit is None:
-        unit, why = _the_unit(job, block, units.irradiance_unit, columns.at, option="unit")
-    if unit is None:
-        job.ask(
-            "irradiance without a unit that is known here",
-            "unit",
-            units.IRRADIANCE_UNITS,
-            block.first_line,
-        )
+    unit, why = _value_unit(
+        job, block, columns, stated, units.irradiance_unit, units.IRRADIANCE_UNITS, "irradiance"
+    )
     if unit.endswith("eV") and stated is None:
         job.say("values per eV are turned into values per nm, x h c / lambda^2")
     job.say(f"values in {unit}, {why}")
@@ -258,16 +269,15 @@ def _without_negative(job: Job, columns: Columns, values: Real, negative: str | 
 def resistance(job: Job, block: Block, columns: Columns, stated: str | None) -> Real:
     """Sheet resistance [ohm/sq]."""
     values = columns.values[:, 0]
-    unit, why = stated, "as stated"
-    if unit is None:
-        unit, why = _the_unit(job, block, units.resistance_unit, columns.at, option="unit")
-    if unit is None:
-        job.ask(
-            "sheet resistance without a unit that is known here",
-            "unit",
-            units.RESISTANCE_UNITS,
-            block.first_line,
-        )
+    unit, why = _value_unit(
+        job,
+        block,
+        columns,
+        stated,
+        units.resistance_unit,
+        units.RESISTANCE_UNITS,
+        "sheet resistance",
+    )
     bad = np.flatnonzero(~(values > 0))
     if bad.size:
         at = int(bad[0])

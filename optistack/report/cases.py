@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -9,7 +10,15 @@ from numpy.typing import NDArray
 
 from optistack.analysis.compare import Comparison
 from optistack.exposure import ExposureResult
-from optistack.report.drawing import COUPON, DEVICE, LINES, MARGIN_IN, WIDTH_IN
+from optistack.report.drawing import (
+    COUPON,
+    DEVICE,
+    LINE_IN,
+    LINES,
+    MARGIN_IN,
+    WIDTH_IN,
+    Sheet,
+)
 from optistack.report.wording import number
 from optistack.spectra import BandNm, Spectrum
 from optistack.spectral_math import PHOTON_J_NM
@@ -58,6 +67,17 @@ def power_of_ten(top: float) -> tuple[float, str]:
     """A power of ten to divide by, and its text for the axis."""
     power = int(np.floor(np.log10(top))) if top > 0 else 0
     return 10.0**power, f"10{number(1.2 * 10.0**power).split('10')[-1]}" if power >= 5 else ""
+
+
+def floats(values: list[float | None]) -> Real:
+    """Numbers of results.json as an array, NaN where there is none."""
+    return np.array([np.nan if v is None else v for v in values], dtype=float)
+
+
+def key_rows(sheet: Sheet, top: float, entries: Sequence[tuple[str, dict[str, Any]]]) -> None:
+    """A key of one entry a line, so that long names are not cut."""
+    for i, entry in enumerate(entries):
+        sheet.key(top + i * LINE_IN, [entry])
 
 
 def padded(low: float, high: float, factor: float) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from optistack.report.cases import Json
+from optistack.report.cases import Json, floats, key_rows
 from optistack.report.drawing import (
     ASKED,
     COUPON,
@@ -47,10 +47,6 @@ SERIES: tuple[dict[str, Any], ...] = (
 )
 
 
-def _floats(values: list[float | None]) -> Any:
-    return np.array([np.nan if v is None else v for v in values], dtype=float)
-
-
 def _lines(names: list[str]) -> list[tuple[str, dict[str, Any]]]:
     return [
         (name, {k: v for k, v in SERIES[i % len(SERIES)].items() if k != "marker"})
@@ -58,20 +54,14 @@ def _lines(names: list[str]) -> list[tuple[str, dict[str, Any]]]:
     ]
 
 
-def _key_rows(sheet: Sheet, top: float, entries: list[tuple[str, dict[str, Any]]]) -> None:
-    """A key of one entry a line, so that long names are not cut."""
-    for i, entry in enumerate(entries):
-        sheet.key(top + i * LINE_IN, [entry])
-
-
 def knee_sheet(data: Json) -> Sheet | None:
     """Power that is left against sheet resistance, with the levels and the margin before them."""
     part = data["electrode"]
     if part is None:
         return None
-    r = _floats(part["power"]["sheet_resistance_ohm_sq"])
-    share = _floats(part["power"]["power_share"])
-    first = 1 - _floats(part["power"]["first_order_loss"])
+    r = floats(part["power"]["sheet_resistance_ohm_sq"])
+    share = floats(part["power"]["power_share"])
+    first = 1 - floats(part["power"]["first_order_loss"])
     names = list(part["lives"])
     entries: list[tuple[str, dict[str, Any]]] = [
         ("cell under a distributed electrode", MODEL),
@@ -105,7 +95,7 @@ def knee_sheet(data: Json) -> Sheet | None:
     top = 0.2 + len(entries) * LINE_IN + 0.28
     panel = 2.6
     sheet = Sheet(top + panel + 0.5)
-    _key_rows(sheet, 0.2, entries)
+    key_rows(sheet, 0.2, entries)
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.2, panel)
     sheet.y_label(
         axes,
@@ -166,9 +156,9 @@ def knee_sheet(data: Json) -> Sheet | None:
             continue
         axes.plot([at], [y], style["marker"], color=style["color"], markersize=6, clip_on=False)
     if part["diagnosis"] is not None:
-        seen = _floats(part["diagnosis"]["sheet_resistance_ohm_sq"])
+        seen = floats(part["diagnosis"]["sheet_resistance_ohm_sq"])
         start = float(np.interp(np.log(seen[0]), np.log(r), share))
-        axes.plot(seen, start * _floats(part["diagnosis"]["measured_share"]), **MEASURED)
+        axes.plot(seen, start * floats(part["diagnosis"]["measured_share"]), **MEASURED)
     return sheet
 
 
@@ -183,7 +173,7 @@ def life_sheet(data: Json) -> Sheet | None:
     top = 0.2 + len(entries) * LINE_IN + 0.28
     panel = 2.5
     sheet = Sheet(top + panel + 0.5)
-    _key_rows(sheet, 0.2, entries)
+    key_rows(sheet, 0.2, entries)
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.5, panel)
     start = f"the start value, {starts[0]}" if len(starts) == 1 else "its start value"
     sheet.y_label(axes, f"power, share of {start}")
@@ -199,15 +189,15 @@ def life_sheet(data: Json) -> Sheet | None:
         life = part["lives"][name]
         style = SERIES[i % len(SERIES)]
         known = np.isfinite(below_the_end(life))
-        t = _floats(life["time_h"])[known]
+        t = floats(life["time_h"])[known]
         low, high = (
-            _floats(life["power_share_low"])[known],
-            _floats(life["power_share_high"])[known],
+            floats(life["power_share_low"])[known],
+            floats(life["power_share_high"])[known],
         )
         axes.fill_between(t, low, high, color=style["color"], alpha=0.16, linewidth=0)
-        first = _floats(life["first_order_share"])[known]
+        first = floats(life["first_order_share"])[known]
         axes.plot(t, np.where(first >= 0, first, np.nan), **FIRST_ORDER)
-        share = _floats(life["power_share"])[known]
+        share = floats(life["power_share"])[known]
         axes.plot(t, share, color=style["color"], linestyle=style["linestyle"])
     return sheet
 
@@ -232,7 +222,7 @@ def pitch_sheet(data: Json) -> Sheet | None:
     if part is None or part["pitch"] is None:
         return None
     pitch = part["pitch"]
-    x = _floats([c["pitch_mm"] for c in pitch["choices"]])
+    x = floats([c["pitch_mm"] for c in pitch["choices"]])
     if x.size < 2:
         return None
     per_hour = pitch["horizon_h"] * 0.01
@@ -259,7 +249,7 @@ def pitch_sheet(data: Json) -> Sheet | None:
     linear_axis(axes, "y", 0.0, 1.08 * highest, 5)
     axes.set_xlabel("finger pitch (mm)")
     for _, key, scale, color, line in curves:
-        y = _floats([c[key] for c in pitch["choices"]]) / scale
+        y = floats([c[key] for c in pitch["choices"]]) / scale
         axes.plot(x, y, color=color, linestyle=line)
         best = int(np.nanargmax(y))
         axes.plot([x[best]], [y[best]], "o", color=color, markersize=5)
@@ -280,7 +270,7 @@ def cause_sheet(data: Json) -> Sheet | None:
     if part is None or part["diagnosis"] is None:
         return None
     found = part["diagnosis"]
-    t = _floats(found["time_h"])
+    t = floats(found["time_h"])
     entries: list[tuple[str, dict[str, Any]]] = [
         ("measured", MEASURED),
         ("fresh cell, measured sheet resistance", MODEL),
@@ -305,26 +295,26 @@ def cause_sheet(data: Json) -> Sheet | None:
     top = 0.2 + len(entries) * LINE_IN + 0.28
     panel = 2.2
     sheet = Sheet(top + panel + 0.5)
-    _key_rows(sheet, 0.2, entries)
+    key_rows(sheet, 0.2, entries)
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.2, panel)
     sheet.y_label(axes, f"power, share of that of the first curve ({t[0]:g} h)")
     linear_axis(axes, "x", float(t[0]), float(t[-1]), 6)
     axes.set_xlim(t[0] - 0.03 * (t[-1] - t[0]), t[-1] + 0.03 * (t[-1] - t[0]))
-    every = [_floats(found[key]) for key in ("measured_share", "sheet_share_low")]
-    least = min(float(np.nanmin(y)) for y in (*every, *(_floats(found[k]) for _, k, _ in extra)))
+    every = [floats(found[key]) for key in ("measured_share", "sheet_share_low")]
+    least = min(float(np.nanmin(y)) for y in (*every, *(floats(found[k]) for _, k, _ in extra)))
     # Small losses need room: the axis begins a third of the loss below the lowest point.
     linear_axis(axes, "y", max(0.0, least - max((1 - least) / 3, 0.01)), 1.02, 5)
     axes.set_xlabel("time (h)")
     axes.fill_between(
         t,
-        _floats(found["sheet_share_low"]),
-        _floats(found["sheet_share_high"]),
+        floats(found["sheet_share_low"]),
+        floats(found["sheet_share_high"]),
         color=DEVICE,
         alpha=0.16,
         linewidth=0,
     )
-    axes.plot(t, _floats(found["sheet_share"]), **MODEL)
+    axes.plot(t, floats(found["sheet_share"]), **MODEL)
     for _, key, style in extra:
-        axes.plot(t, _floats(found[key]), **style)
-    axes.plot(t, _floats(found["measured_share"]), **MEASURED)
+        axes.plot(t, floats(found[key]), **style)
+    axes.plot(t, floats(found["measured_share"]), **MEASURED)
     return sheet

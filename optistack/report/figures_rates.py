@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from optistack.rate_terms import LEAST_SHARE
-from optistack.report.cases import INNER_IN, Json, power_of_ten
+from optistack.report.cases import INNER_IN, Json, floats, key_rows, power_of_ten
 from optistack.report.drawing import (
     ASKED,
     COUPON,
@@ -54,10 +54,6 @@ INPUTS = {
 }
 
 
-def _floats(values: list[float | None]) -> Any:
-    return np.array([np.nan if v is None else v for v in values], dtype=float)
-
-
 def kinetics_sheet(data: Json) -> Sheet | None:
     """Share left against dose: readings, mean over the laws, interval; residuals below."""
     part = data["rates"]
@@ -92,16 +88,16 @@ def kinetics_sheet(data: Json) -> Sheet | None:
     linear_axis(axes, "x", 0.0, 1.03 * largest / scale, 5)
     linear_axis(axes, "y", 0.0, 1.03 * top_y, 5)
     curve = coupon["curve"]
-    x = np.concatenate([[0.0], _floats(curve["dose"])]) / scale
+    x = np.concatenate([[0.0], floats(curve["dose"])]) / scale
     axes.fill_between(
         x,
-        np.concatenate([[1.0], _floats(curve["share_left_low"])]),
-        np.concatenate([[1.0], _floats(curve["share_left_high"])]),
+        np.concatenate([[1.0], floats(curve["share_left_low"])]),
+        np.concatenate([[1.0], floats(curve["share_left_high"])]),
         color=INK,
         alpha=0.15,
         linewidth=0,
     )
-    axes.plot(x, np.concatenate([[1.0], _floats(curve["share_left"])]), color=INK, linewidth=1.3)
+    axes.plot(x, np.concatenate([[1.0], floats(curve["share_left"])]), color=INK, linewidth=1.3)
     residuals = coupon["residuals"]
     below = sheet.axes(LEFT, top + panel + gap, WIDTH_IN - LEFT - 0.2, lower)
     sheet.y_label(below, "reading less curve, over its standard deviation (best law)")
@@ -200,7 +196,7 @@ def activation_sheet(data: Json) -> Sheet | None:
     if part is None or part["activation"] is None:
         return None
     found = part["activation"]
-    lam, curve = _floats(found["wavelength_nm"]), _floats(found["curve"])
+    lam, curve = floats(found["wavelength_nm"]), floats(found["curve"])
     reference = float(np.interp(found["reference_nm"], lam, curve))
     slope = parts(found["slope_nm"])[0]
     bands = [(*map(float, b["band"].split("-")), b) for b in found["bands"]]
@@ -279,9 +275,15 @@ def course_sheet(data: Json) -> Sheet | None:
     top = 0.2 + len(names) * LINE_IN + 0.28
     panel = 2.3
     sheet = Sheet(top + panel + 0.5)
-    for i, name in enumerate(names):
-        color, line = styles[i % len(styles)]
-        sheet.key(0.2 + i * LINE_IN, [(name, {"color": color, "linestyle": line})])
+    lines = [styles[i % len(styles)] for i in range(len(names))]
+    key_rows(
+        sheet,
+        0.2,
+        [
+            (name, {"color": color, "linestyle": line})
+            for name, (color, line) in zip(names, lines, strict=True)
+        ],
+    )
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.2, panel)
     sheet.y_label(axes, "sheet resistance (ohm/sq)")
     shown = {name: below_the_end(c) for name, c in part["courses"].items()}
@@ -291,15 +293,14 @@ def course_sheet(data: Json) -> Sheet | None:
     linear_axis(axes, "x", 0.0, longest, 6)
     log_axis(axes, "y", low, high, 6)
     axes.set_xlabel("time (h)")
-    for i, name in enumerate(names):
-        color, line = styles[i % len(styles)]
+    for name, (color, line) in zip(names, lines, strict=True):
         c = part["courses"][name]
-        t = _floats(c["time_h"])
+        t = floats(c["time_h"])
         inside = np.isfinite(shown[name])
         axes.fill_between(
             t[inside],
-            np.maximum(_floats(c["low_ohm_sq"]), low)[inside],
-            np.minimum(_floats(c["high_ohm_sq"]), high)[inside],
+            np.maximum(floats(c["low_ohm_sq"]), low)[inside],
+            np.minimum(floats(c["high_ohm_sq"]), high)[inside],
             color=color,
             alpha=0.16,
             linewidth=0,
@@ -310,7 +311,7 @@ def course_sheet(data: Json) -> Sheet | None:
 
 def below_the_end(course: Json) -> Any:
     """Sheet resistances of a course, NaN where the film is gone and the number is only a limit."""
-    r = _floats(course["sheet_resistance_ohm_sq"])
+    r = floats(course["sheet_resistance_ohm_sq"])
     return np.where(r < 0.9 * LARGEST_RISE * r[0], r, np.nan)
 
 

@@ -20,18 +20,15 @@ from optistack.report.wording import NOTHING, number, percent, rates_lead, show
 if TYPE_CHECKING:
     from optistack.report.drawing import Drawn
 
-_HOW = {"assumed": "assumed", "stated": "stated", "fitted": "fitted"}
-
 
 def rates_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
     part = data["rates"]
     if part is None:
         return ""
-    first, *rest = part["sentences"]
     flags = [f"Take care: {f}." for f in part["flags"]]
     out = [
         paragraph(rates_lead(part), "lead"),
-        bullets([s for s in (first, *rest) if s not in flags]),
+        bullets([s for s in part["sentences"] if s not in flags]),
         bullets(flags, "notes"),
         _weights(part),
         _parameters(part),
@@ -106,7 +103,7 @@ def _parameters(part: Json) -> str:
     def row(name: str, known: Json, unit: str) -> list[str]:
         tested = known["tested"]
         between = NOTHING if tested is None else f"{number(tested[0])} to {number(tested[1])}{unit}"
-        return [name, safe(_HOW[known["how"]]), value_cell(known["value"]), between]
+        return [name, safe(known["how"]), value_cell(known["value"]), between]
 
     rows = [row("reciprocity exponent p", part["reciprocity_exponent"], "")]
     if part["activation_energy_kj_mol"]["how"] != "assumed":

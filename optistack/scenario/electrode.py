@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -12,8 +13,9 @@ from optistack.errors import OptistackError, ScenarioError
 from optistack.scenario.files import Files
 from optistack.scenario.section import Section
 from optistack.series_file import SeriesFile, header_lines, read_series
+from optistack.spectral_math import ZERO_CELSIUS_K
 from optistack.tables import read_text
-from optistack.value import Value
+from optistack.value import NORMAL_95, Value
 
 if TYPE_CHECKING:
     from optistack.analysis.electrode import (
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
 # The analysis loads scipy: only where a scenario has an electrode.
 T = TypeVar("T")
 
-ZERO_CELSIUS_K = 273.15
 _KINDS = ("parallel_fingers", "one_edge", "square_pad", "busbar_and_fingers")
 # Sheet resistances of the map: from the start, or this share of the collapse, to beyond it.
 _MAP_FROM, _MAP_TO, _MAP_POINTS = 1e-2, 12.0, 61
@@ -93,6 +94,23 @@ class ElectrodeQuestion:
     curves: JVSeries | None
     diagnosis: Mapping[str, Any]
     profile: ProfileQuestion | None
+
+    @cached_property
+    def power(self) -> PowerMap:
+        """Power against sheet resistance, from below the start to beyond the collapse."""
+        from optistack.analysis.electrode import collapse_ohm_sq, power_against_resistance
+
+        start = self.start_sheet_resistance_ohm_sq
+        collapse = collapse_ohm_sq(self.cell, self.geometry)
+        grid = np.geomspace(
+            min(start / 2, _MAP_FROM * collapse), max(_MAP_TO * collapse, 4 * start), _MAP_POINTS
+        )
+        return power_against_resistance(
+            self.cell,
+            self.geometry,
+            np.union1d(grid, [start]),
+            start_sheet_resistance_ohm_sq=start,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,11 +192,7 @@ class ElectrodeReader(Files):
         self, name: str, key_path: str, used_as: str, required: tuple[str, ...], optional: Any = ()
     ) -> SeriesFile:
         read = read_series(self._file(name, key_path), required, optional)
-        grade = "D" if read.invented else "B"
-        kind = "invented" if read.invented else "measured"
-        self._note_input(
-            used_as, name, read.sha256, grade, kind, read.header.get("source", "not stated"), ""
-        )
+        self._note_measurement(used_as, name, read.sha256, read.header)
         return read
 
     def _resistance(self, section: Section) -> ResistanceSeries:
@@ -214,16 +228,7 @@ class ElectrodeReader(Files):
             path = self._file(name, f"{key_path}[{i}]")
             text, digest = read_text(path)
             header = header_lines(text)
-            invented = header.get("invented", "").lower() == "true"
-            self._note_input(
-                "J-V curve",
-                name,
-                digest,
-                "D" if invented else "B",
-                "invented" if invented else "measured",
-                header.get("source", "not stated"),
-                header.get("title", ""),
-            )
+            self._note_measurement("J-V curve", name, digest, header)
             paths.append(path)
             hours.append(header.get("hours"))
         stated = section.numbers("time_h", None, count=len(names))
@@ -271,7 +276,7 @@ class ElectrodeReader(Files):
         known = section.number("four_point_ohm_sq", None, above=0.0)
         sd = section.number("four_point_sd_ohm_sq", None, above=0.0)
         if known is not None:
-            wide = 1.959964 * sd if sd is not None else None
+            wide = NORMAL_95 * sd if sd is not None else None
             options["four_point_ohm_sq"] = (
                 known if wide is None else Value(known, max(known - wide, 0.0), known + wide)
             )
@@ -414,7 +419,7 @@ def answer_electrode(
         series["measured"] = question.resistance
     series.update(predicted)
     cell, geometry = question.cell, question.geometry
-    power = _map(question)
+    power = question.power
     lives = {
         name: power_over_life(cell, geometry, one, burn_in=_inside(question.burn_in_h, one))
         for name, one in series.items()
@@ -474,28 +479,6 @@ def answer_electrode(
     return ElectrodeAnswer(
         question, power, lives, pitch, diagnosis, profile, tuple(dict.fromkeys(notes))
     )
-
-
-def _map(question: ElectrodeQuestion) -> PowerMap:
-    from optistack.analysis.electrode import collapse_ohm_sq, power_against_resistance
-
-    start = question.start_sheet_resistance_ohm_sq
-    collapse = collapse_ohm_sq(question.cell, question.geometry)
-    grid = np.geomspace(
-        min(start / 2, _MAP_FROM * collapse), max(_MAP_TO * collapse, 4 * start), _MAP_POINTS
-    )
-    return power_against_resistance(
-        question.cell,
-        question.geometry,
-        np.union1d(grid, [start]),
-        start_sheet_resistance_ohm_sq=start,
-    )
-
-
-def relative_power(question: ElectrodeQuestion) -> tuple[Any, Any]:
-    """Sheet resistances [ohm/sq] and the share of the start power that is left, (point,) each."""
-    power = _map(question)
-    return power.points.sheet_resistance_ohm_sq, power.power_share
 
 
 def _inside(burn_in_h: float | None, series: ResistanceSeries) -> float | None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from optistack.errors import OptistackError, ScenarioError
 from optistack.reader import read_columns
 from optistack.scenario.section import Section, checked_name
+from optistack.series_file import is_invented
 from optistack.tables import COLUMNS, GRADES, Table, read_table, read_text
 
 T = TypeVar("T")
@@ -100,6 +101,21 @@ class Files:
         self, used_as: str, name: str, sha256: str, grade: str, kind: str, source: str, title: str
     ) -> None:
         self.inputs[used_as, name] = InputFile(used_as, name, sha256, grade, kind, source, title)
+
+    def _note_measurement(
+        self, used_as: str, name: str, sha256: str, header: Mapping[str, str]
+    ) -> None:
+        """Record a file of measurements by its "# key: value" lines."""
+        invented = is_invented(header)
+        self._note_input(
+            used_as,
+            name,
+            sha256,
+            "D" if invented else "B",
+            "invented" if invented else "measured",
+            header.get("source", "not stated"),
+            header.get("title", ""),
+        )
 
     def _regrade(self, used_as: str, grade: str) -> None:
         """The scenario's own word on how far its inputs can be trusted."""

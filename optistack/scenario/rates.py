@@ -11,11 +11,12 @@ import numpy as np
 from optistack.errors import ScenarioError
 from optistack.exposure import Exposure, MountedFilter
 from optistack.rate_terms import PROPORTIONAL, Knowledge, stated
-from optistack.scenario.electrode import ZERO_CELSIUS_K, ElectrodeQuestion, relative_power
+from optistack.scenario.electrode import ElectrodeQuestion
 from optistack.scenario.ingredients import Ingredients
 from optistack.scenario.section import Section
 from optistack.series_file import header_lines
 from optistack.spectra import BandNm, Weight
+from optistack.spectral_math import ZERO_CELSIUS_K
 from optistack.tables import read_text
 from optistack.value import Value
 
@@ -67,8 +68,6 @@ class RatesQuestion:
         As stated; None where they are to be fitted or assumed.
     coupon_temperature_k, device_temperature_k : Value or None [K]
     cut_on : CutOnQuestion or None
-    start_ohm_sq : Value or None
-        Of the device.
     horizon_h : float
     """
 
@@ -177,22 +176,13 @@ class RatesReader(Ingredients):
         return coupon, device
 
     def _ageing(self, section: Section, key: str, used_as: str) -> AgeingData:
-        from optistack.ageing import read_ageing
+        from optistack.ageing_file import ageing_from_text
 
-        name, key_path = section.text(key), section.key_path(key)
-        path = self._file(name, key_path)
-        data = read_ageing(path)
+        name = section.text(key)
+        path = self._file(name, section.key_path(key))
         text, digest = read_text(path)
-        header = header_lines(text)
-        self._note_input(
-            used_as,
-            name,
-            digest,
-            "D" if data.invented else "B",
-            "invented" if data.invented else "measured",
-            header.get("source", "not stated"),
-            header.get("title", ""),
-        )
+        data = ageing_from_text(text, path)
+        self._note_measurement(used_as, name, digest, header_lines(text))
         return data
 
     def _series(
@@ -317,7 +307,10 @@ def answer_rates(
                 "holds power; the sheet resistance behind it needs the cell: add [electrode]",
                 "rates.device",
             )
-        device = resistance_from_power(device, *relative_power(electrode))
+        power = electrode.power
+        device = resistance_from_power(
+            device, power.points.sheet_resistance_ohm_sq, power.power_share
+        )
     progress("rates of the devices")
     over_weights = correct_rate(
         kinetics,

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError
-from optistack.value import Value
+from optistack.value import NORMAL_95, Value
 
 Real = NDArray[np.float64]
 
@@ -242,13 +242,13 @@ def from_value(value: Value, *, fitted: bool, positive: bool = True) -> Distribu
     if not fitted:
         return Uniform(value.low, value.high)
     if not positive:
-        return Normal(value.value, (value.high - value.low) / (2 * 1.959964))
+        return Normal(value.value, (value.high - value.low) / (2 * NORMAL_95))
     if not value.low > 0:
         raise OptistackError(
             f"{value.format()}: the interval of a positive quantity reaches {value.low:g}; state a "
             "range instead"
         )
-    return LogNormal(value.value, float(np.log(value.high / value.low)) / (2 * 1.959964))
+    return LogNormal(value.value, float(np.log(value.high / value.low)) / (2 * NORMAL_95))
 
 
 @dataclass(frozen=True)

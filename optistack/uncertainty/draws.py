@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.uncertainty.distributions import Input, uniform_draws
 from optistack.value import Value
 
@@ -215,10 +216,7 @@ class Uncertainty:
 
     def plot(self, ax: Any = None, *, output: str | None = None, most: int = 12) -> Any:
         """Ranking of the inputs of one output as bars, on a matplotlib Axes."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         name = self._known(output)
         shown = self.shares(name)[:most][::-1]
         colors = ["0.3" if s.share > s.least else "0.8" for s in shown]

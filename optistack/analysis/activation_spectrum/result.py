@@ -19,6 +19,7 @@ from optistack.analysis.activation_spectrum.inversion import (
 )
 from optistack.analysis.activation_spectrum.series import CutOnSeries
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.spectra import REFERENCE_NM, BandNm, Weight
 from optistack.spectral_math import band_key
 from optistack.tables import write_table
@@ -250,10 +251,7 @@ class ActivationSpectrum:
 
     def plot(self, ax: Any = None) -> Any:
         """Bands with intervals, arrows for upper limits, smooth curve; 1 at the reference."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         for b in self.bands:
             low, high = b.band_nm
             w = self._relative(b)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 
@@ -72,12 +71,3 @@ def read_only(result: object) -> None:
             for array in part if isinstance(part, tuple) else (part,):
                 if isinstance(array, np.ndarray):
                     array.setflags(write=False)
-
-
-def axes(ax: Any) -> Any:
-    """The Axes given, or new ones."""
-    if ax is None:
-        import matplotlib.pyplot as plt
-
-        _, ax = plt.subplots()
-    return ax

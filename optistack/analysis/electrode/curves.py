@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from optistack.analysis.electrode.cell import Cell
-from optistack.analysis.electrode.common import axes, read_only
+from optistack.analysis.electrode.common import read_only
 from optistack.analysis.electrode.device import RTOL, Device, OperatingPoints, require_strip
 from optistack.analysis.electrode.geometry import (
     BusbarUnitCell,
@@ -23,6 +23,7 @@ from optistack.analysis.electrode.geometry import (
 )
 from optistack.analysis.electrode.plate import lumped_resistance
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.value import short
 
 if TYPE_CHECKING:

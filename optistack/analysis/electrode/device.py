@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell, DiodeLaw, laws
-from optistack.analysis.electrode.common import axes, read_only
+from optistack.analysis.electrode.common import read_only
 from optistack.analysis.electrode.geometry import (
     Geometry,
     OneEdge,
@@ -20,6 +20,7 @@ from optistack.analysis.electrode.geometry import (
 from optistack.analysis.electrode.line import LineSolution, solve_line, solve_opposed
 from optistack.analysis.electrode.plate import solve_plate
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 
 if TYPE_CHECKING:
     import pandas as pd

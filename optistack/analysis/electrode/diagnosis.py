@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell
-from optistack.analysis.electrode.common import axes, axis_label, place, positive, read_only
+from optistack.analysis.electrode.common import axis_label, place, positive, read_only
 from optistack.analysis.electrode.device import Device, require_strip
 from optistack.analysis.electrode.evidence import LABEL, Verdict, verdict_of, weigh
 from optistack.analysis.electrode.fit import (
@@ -30,7 +30,8 @@ from optistack.analysis.electrode.life import ResistanceSeries
 from optistack.analysis.electrode.measured import JVSeries, jv_figures
 from optistack.analysis.electrode.mobility import TransientMobility, mobility_shares
 from optistack.errors import OptistackError
-from optistack.value import short
+from optistack.plot_axes import axes
+from optistack.value import NORMAL_95, short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -254,7 +255,7 @@ def diagnose(
         np.array([resistance.at(float(x), name) for x in series.position])
         for name in ("sheet_resistance_ohm_sq", "low_ohm_sq", "high_ohm_sq")
     )
-    relative_sd = np.log(high / low) / (2 * 1.959964)
+    relative_sd = np.log(high / low) / (2 * NORMAL_95)
     voc = series.figure("voc_v")
     built_in = built_in_voltage_v
     notes = ["photocurrent and open-circuit voltage are free in every curve"]

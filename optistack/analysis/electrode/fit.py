@@ -304,7 +304,6 @@ class _Layout:
     def __init__(self, problem: CurveFit, extra: Extra):
         self.p, self.extra = problem, extra
         n = problem.n
-        self.per_curve = ["photocurrent", "voc"]
         self.moving = problem.sd > 0
         n_extra = n - 1 if extra != "none" else 0
         self.counted = len(_SHARED) + 2 * n + n_extra

@@ -20,10 +20,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from optistack.analysis.electrode.cell import V_PER_K, V_PER_MA_OHM, Cell, laws
-from optistack.analysis.electrode.common import axes, not_negative, positive, read_only
+from optistack.analysis.electrode.common import not_negative, positive, read_only
 from optistack.analysis.electrode.line import solve_line
 from optistack.analysis.electrode.repeat import ProfileFit, periodic_share
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.value import Value, short
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optistack.analysis.electrode.common import axes, axis_label, positive, read_only
+from optistack.analysis.electrode.common import axis_label, positive, read_only
 from optistack.analysis.electrode.device import Device, require_strip
 from optistack.analysis.electrode.evidence import weigh
 from optistack.analysis.electrode.fit import CurveFit, Parameters
@@ -17,7 +17,8 @@ from optistack.analysis.electrode.geometry import Strip
 from optistack.analysis.electrode.life import ResistanceSeries
 from optistack.analysis.electrode.measured import JVSeries
 from optistack.errors import OptistackError
-from optistack.value import Value
+from optistack.plot_axes import axes
+from optistack.value import NORMAL_95, Value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,8 +29,8 @@ Real = NDArray[np.float64]
 FREE_LN = 3.0
 # With a standard error of ln R_sq above this a curve says only "not more than".
 OPEN_LN = 1.0
-# Two-sided and one-sided 95 %.
-_Z95, _Z95_ONE = 1.959964, 1.644854
+# One-sided 95 %.
+_Z95_ONE = 1.644854
 # First guess by the fill factor: sheet resistances tried, over the first, and how many.
 _GUESSES = (0.03, 3e3, 60)
 
@@ -185,7 +186,7 @@ def infer_sheet_resistance(
     if current_sd_ma_cm2 is not None:
         positive("standard deviation of a reading", current_sd_ma_cm2, "mA/cm2")
     n = len(series.position)
-    first_sd = math.log(start.high / start.low) / (2 * _Z95)
+    first_sd = math.log(start.high / start.low) / (2 * NORMAL_95)
     moves = np.full(n, FREE_LN)
     moves[0] = first_sd
     sheet = np.full(n, start.value)
@@ -211,8 +212,8 @@ def infer_sheet_resistance(
             f"{found.effective_points:.0f}"
         )
     value = np.exp(log_sheet)
-    low = np.where(open_, 0.0, np.exp(log_sheet - _Z95 * sd))
-    high = np.exp(log_sheet + np.where(open_, _Z95_ONE, _Z95) * sd)
+    low = np.where(open_, 0.0, np.exp(log_sheet - NORMAL_95 * sd))
+    high = np.exp(log_sheet + np.where(open_, _Z95_ONE, NORMAL_95) * sd)
     if not first_sd:
         value[0] = low[0] = high[0] = start.value
     return InferredResistance(

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.electrode.cell import Cell
-from optistack.analysis.electrode.common import axes, axis_label, axis_words, place, read_only
+from optistack.analysis.electrode.common import axis_label, axis_words, place, read_only
 from optistack.analysis.electrode.curves import geometry_notes, operating_points
 from optistack.analysis.electrode.device import OperatingPoints
 from optistack.analysis.electrode.geometry import Geometry
@@ -31,6 +31,7 @@ from optistack.analysis.electrode.power import (
     resistance_at_power,
 )
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.series_file import read_series
 from optistack.tables import read_text
 from optistack.value import Value, short

@@ -430,12 +430,6 @@ def _prolong_symmetric(v: Real) -> Real:
     return _prolong(np.concatenate([v, v[-2:-3:-1]]), len(v))
 
 
-def _prolong_open(v: Real) -> Real:
-    """Values on twice the grid; cubic through the last four nodes at both ends."""
-    beyond = 4.0 * v[-1] - 6.0 * v[-2] + 4.0 * v[-3] - v[-4]
-    return _prolong(np.concatenate([v, beyond[None]]), len(v))
-
-
 def _prolong(v: Real, n: int) -> Real:
     out = np.empty((2 * n - 1, v.shape[1]))
     out[::2] = v[:n]

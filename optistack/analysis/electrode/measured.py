@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.electrode.cell import fill_factor_limit
-from optistack.analysis.electrode.common import axes, place, positive
+from optistack.analysis.electrode.common import place, positive
 from optistack.analysis.electrode.files import read_jv
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.value import short
 
 if TYPE_CHECKING:

@@ -12,13 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from optistack.analysis.electrode.cell import Cell, laws
-from optistack.analysis.electrode.common import axes, positive
+from optistack.analysis.electrode.common import positive
 from optistack.analysis.electrode.curves import geometry_notes
 from optistack.analysis.electrode.device import Device, replace_pitch
 from optistack.analysis.electrode.geometry import CounterElectrode, ParallelFingers
 from optistack.analysis.electrode.life import ResistanceSeries
 from optistack.analysis.electrode.power import DOUBLINGS, LOOKS_STABLE, collapse_ohm_sq
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.value import short
 
 if TYPE_CHECKING:

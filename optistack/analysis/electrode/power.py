@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from optistack.analysis.electrode.cell import V_PER_MA_OHM, Cell
-from optistack.analysis.electrode.common import axes, read_only
+from optistack.analysis.electrode.common import read_only
 from optistack.analysis.electrode.curves import (
     geometry_notes,
     lumped_resistance_ohm_cm2,
@@ -22,6 +22,7 @@ from optistack.analysis.electrode.device import Device, OperatingPoints, checked
 from optistack.analysis.electrode.geometry import Geometry, OneEdge, ParallelFingers
 from optistack.analysis.electrode.plate import largest_drop_cm2
 from optistack.errors import OptistackError
+from optistack.plot_axes import axes
 from optistack.value import short
 
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.materials import Material
+from optistack.plot_axes import axes
 from optistack.spectral_math import log_interpolate
 from optistack.tables import write_table
 from optistack.value import Value
@@ -227,10 +228,7 @@ class OpticalConstants:
 
     def plot(self, ax: Any = None) -> Any:
         """n and k with their intervals on a matplotlib Axes; k to the right, logarithmic."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         lam = self.wavelength_nm
         ax.plot(lam, self.n, color="tab:blue", label="n")
         ax.fill_between(lam, self.n_low, self.n_high, color="tab:blue", alpha=0.25, linewidth=0)

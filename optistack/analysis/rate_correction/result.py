@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from optistack.ageing import AgeingData
 from optistack.errors import OptistackError
 from optistack.law_choice import FAR_DOSE, Weighted, share_at, with_dark
+from optistack.plot_axes import axes
 from optistack.rate_laws import Law
 from optistack.rate_terms import (
     Knowledge,
@@ -305,10 +306,7 @@ class RateCorrection:
 
     def plot(self, ax: Any = None) -> Any:
         """Predicted rate for every weight, and the measured one as a band."""
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            _, ax = plt.subplots()
+        ax = axes(ax)
         for i, c in enumerate(self.cases):
             v = c.rate_factor
             ax.plot([v.low, v.high], [i, i], "-", color="0.4")
