@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     )
     from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
     from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
+    from optistack.care import Hazard, hazard
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
     from optistack.database import database_table, search_database, write_database_table
     from optistack.errors import (
@@ -99,6 +100,7 @@ _HOME = {
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
     "optistack.exposure": ("Exposure", "ExposureResult", "MountedFilter"),
     "optistack.light_paths": ("Geometry", "Holder"),
+    "optistack.care": ("Hazard", "hazard"),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.ageing": ("AgeingData", "Specimen"),
     "optistack.ageing_file": ("read_ageing",),

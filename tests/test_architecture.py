@@ -39,6 +39,7 @@ LEVELS = {
     "ageing": 2,
     "ageing_file": 2,
     "stack": 3,
+    "care": 3,
     "curve_fit": 3,
     "law_choice": 4,
     "light_paths": 4,
