@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     )
     from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
     from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
+    from optistack.care import Hazard, hazard
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
     from optistack.criteria import Thermal
     from optistack.database import database_table, search_database, write_database_table
@@ -103,6 +104,7 @@ _HOME = {
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
     "optistack.exposure": ("Exposure", "ExposureResult", "MountedFilter"),
     "optistack.light_paths": ("Geometry", "Holder"),
+    "optistack.care": ("Hazard", "hazard"),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.ageing": ("AgeingData", "Specimen"),
     "optistack.ageing_file": ("read_ageing",),

@@ -40,6 +40,7 @@ LEVELS = {
     "ageing_file": 2,
     "weathering_cycles": 3,
     "stack": 3,
+    "care": 3,
     "curve_fit": 3,
     "law_choice": 4,
     "light_paths": 4,
