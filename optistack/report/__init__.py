@@ -27,7 +27,7 @@ def _quiet(_: str) -> None:
 def write_report(
     result: RunResult, folder: Path, *, progress: Callable[[str], None] = _quiet
 ) -> list[str]:
-    """Write results.json, CSV tables, figures (PNG and SVG) and report.html.
+    """Write results.json, CSV tables, sheets, figures (PNG and SVG) and report.html.
 
     Parameters
     ----------
@@ -70,6 +70,9 @@ def write_report(
     put("results.json", json_text(data))
     for name, text in csv_texts(result, data, profiles).items():
         put(name, text)
+    if data["plan"] is not None:
+        put("plan_sheet.md", data["plan"]["plan_sheet"])
+        put("reporting_sheet.md", data["plan"]["reporting_sheet"])
     drawn = []
     for figure in draw_figures(result, data, profiles, progress):
         put(f"{figure.name}.png", figure.png)

@@ -19,6 +19,7 @@ from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, wh
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
 from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
+from optistack.report.figures_outdoors import lamp_years_sheet, year_sheet
 from optistack.report.figures_rates import (
     activation_sheet,
     causes_sheet,
@@ -132,6 +133,16 @@ def draw_figures(
             "cause",
             lambda: cause_sheet(data),
             "Measured power against time beside what the measured sheet resistance explains",
+        ),
+        (
+            "year",
+            lambda: year_sheet(data),
+            "Light arriving and photons absorbed in the layer in each month of a year at the site",
+        ),
+        (
+            "lamp_years",
+            lambda: lamp_years_sheet(data),
+            "Lamp hours for one year at the site by every way of counting, coupon and device",
         ),
     )
     for i, (key, draw, alt) in enumerate(drawers, start=1):

@@ -16,6 +16,8 @@ from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario
+from optistack.scenario.outdoors import SiteAnswer, answer_site
+from optistack.scenario.plan import PlanAnswer, answer_plan
 from optistack.scenario.rates import RatesAnswer, answer_rates
 from optistack.scenario.uncertainty import answer_uncertainty
 from optistack.spectra import BandNm, spectrum
@@ -60,6 +62,8 @@ class RunResult:
     rates : RatesAnswer or None
     electrode : ElectrodeAnswer or None
     uncertainty : Uncertainty or None
+    site : SiteAnswer or None
+    plan : PlanAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -72,6 +76,8 @@ class RunResult:
     rates: RatesAnswer | None
     electrode: ElectrodeAnswer | None
     uncertainty: Uncertainty | None
+    site: SiteAnswer | None
+    plan: PlanAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -174,6 +180,14 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     if scenario.uncertainty is not None:
         progress(f"{scenario.uncertainty.draws} draws of what is not known")
         uncertainty = answer_uncertainty(scenario.uncertainty, question, scenario.exposures, rates)
+    site = None
+    if scenario.site is not None:
+        progress(f"a year at {scenario.site.site.name}")
+        site = answer_site(scenario.site, question, scenario.exposures)
+    plan = None
+    if scenario.plan is not None and site is not None:
+        progress("lamp hours against site years")
+        plan = answer_plan(scenario.plan, question, site, scenario.exposures, results, rates)
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -183,6 +197,8 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
         rates=rates,
         electrode=electrode,
         uncertainty=uncertainty,
+        site=site,
+        plan=plan,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -191,6 +207,8 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
                     *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
                     *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
                     *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+                    *(() if site is None else site.notes),
+                    *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
                 )
             )
         ),
