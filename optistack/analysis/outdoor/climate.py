@@ -550,8 +550,8 @@ def _readings(
     negative = array < 0
     if negative.any():
         notes.append(
-            f"climate {name}: {int(negative.sum())} readings of {key} from {array[negative].min():g}"
-            " to 0 W/m2, the zero offset of the meter, are taken as 0"
+            f"climate {name}: {int(negative.sum())} readings of {key} between "
+            f"{array[negative].min():g} and 0 W/m2, the zero offset of the meter, are taken as 0"
         )
     return np.where(negative, 0.0, array)
 

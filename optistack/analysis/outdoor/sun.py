@@ -165,7 +165,7 @@ class ClearSky(NamedTuple):
 
 
 def clear_sky(site: Site, path: SunPath) -> ClearSky:
-    """Spectra of the steps with the sun up, in the order of ``path``; the rest must not be there."""
+    """Spectra of the steps of ``path``, which must all have the sun up."""
     from pvlib.atmosphere import get_relative_airmass
     from pvlib.spectrum import spectrl2
 
