@@ -79,36 +79,40 @@ def lighting(
     notes: tuple[str, ...] = ()
     if item is not None and item.stray_light_floor > 0:
         cases = ("value", "low", "high")
-    irradiance, photons, open_photons = [], [], []
+    irradiance: list[list[float]] = []
+    photons: list[list[float]] = []
+    open_photons: list[list[float]] = []
     for band in bands_nm:
         scaled.require(band)
         lit_low, lit_high = scaled.lit_range_nm
         limits = max(band[0], lit_low), min(band[1], lit_high)
-        rows: tuple[list[float], list[float], list[float]] = ([], [], [])
-        for shape in (scaled, *scaled.variants):
-            rows[2].append(cosine * _integral(limits, shape, None, photons=True))
-            for case in cases:
-                behind = None if item is None else item.in_case(case)
-                rows[0].append(cosine * _integral(limits, shape, behind, photons=False))
-                rows[1].append(cosine * _integral(limits, shape, behind, photons=True))
-        for out, row in zip((irradiance, photons, open_photons), rows, strict=True):
-            out.append(row)
+        shapes = (scaled, *scaled.variants)
+        behind = [None if item is None else item.in_case(case) for case in cases]
+        pairs = [(shape, through) for shape in shapes for through in behind]
+        irradiance.append([cosine * _integral(limits, s, t, photons=False) for s, t in pairs])
+        photons.append([cosine * _integral(limits, s, t, photons=True) for s, t in pairs])
+        open_photons.append([cosine * _integral(limits, s, None, photons=True) for s in shapes])
         if item is not None and limits[0] < limits[1]:
             grid = union_grid(*limits, [scaled.wavelength_nm, item.nodes_nm])
             notes += tuple(n for n in item.doubts(grid) if n not in notes)
-    arrays = [np.array(x) for x in (irradiance, photons, open_photons)]
-    for array in arrays:
-        array.flags.writeable = False
     return Lighting(
         lamp,
         filter_name,
         set_point,
         angle_deg,
         scaled,
-        *arrays,
+        irradiance_w_m2=_frozen(irradiance),
+        photon_flux_m2_s=_frozen(photons),
+        open_photon_flux_m2_s=_frozen(open_photons),
         grade=light.grade if item is None else max(light.grade, item.grade),
         notes=notes,
     )
+
+
+def _frozen(rows: Sequence[Sequence[float]]) -> Real:
+    out = np.array(rows)
+    out.flags.writeable = False
+    return out
 
 
 def _integral(limits_nm: BandNm, shape: Spectrum, item: Filter | None, *, photons: bool) -> float:
@@ -152,10 +156,15 @@ def summed(parts: Iterable[Part], quantity: Quantity, band: int) -> Value:
         repeat = len(sums) // len(rates)
         for i in range(len(sums)):
             sums[i] += Fraction(float(rates[i // repeat])) * part.seconds
-    lows = sum((min(s) for s in by_lamp.values()), Fraction(0))
-    highs = sum((max(s) for s in by_lamp.values()), Fraction(0))
-    middle = sum((s[0] for s in by_lamp.values()), Fraction(0))
-    return Value(float(middle), float(lows), float(highs))
+    return over_lamps(by_lamp.values())
+
+
+def over_lamps(sums: Iterable[Sequence[Fraction]]) -> Value:
+    """Sum of the central values, of the lowest and of the highest of every lamp, rounded once."""
+    middle = low = high = Fraction(0)
+    for cases in sums:
+        middle, low, high = middle + cases[0], low + min(cases), high + max(cases)
+    return Value(float(middle), float(low), float(high))
 
 
 def _aligned(by_lamp: dict[str, list[Fraction]], lamp: str, cases: int) -> list[Fraction]:

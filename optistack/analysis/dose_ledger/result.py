@@ -17,6 +17,7 @@ from optistack.analysis.dose_ledger.doses import (
     Lighting,
     Part,
     SpecimenDose,
+    over_lamps,
     specimen_dose,
     summed,
 )
@@ -270,11 +271,7 @@ class Ledger:
             sums = total.setdefault(by.lamp, [Fraction(0)] * share.size)
             for i, rate in enumerate(by.open_photon_flux_m2_s[index] * share):
                 sums[i] += Fraction(float(rate)) * part.seconds
-        ends = [
-            float(sum((pick(s) for s in total.values()), Fraction(0)))
-            for pick in (lambda s: s[0], min, max)
-        ]
-        return Value(*ends)
+        return over_lamps(total.values())
 
     def to_frame(self) -> pd.DataFrame:
         """One row per entry, specimen and band."""
