@@ -573,7 +573,7 @@ def test_a_log_with_everything(tmp_path: Path) -> None:
     assert (second.hours, second.angle_deg, second.comment) == (1.5, 15.0, "moved, then closed")
     item = ost.measured_filter("edge", [300.0, 400.0], [0.5, 0.5], "external")
     found = dose_ledger(log, {"A": RAMP, "B": RAMP}, {"edge": item}, bands_nm=[BAND], tilted="parallel beam")  # fmt: skip
-    assert "log log is invented" in found.notes
+    assert "log log: invented" in found.notes
     assert found.specimens == ("s", "t", "u")
 
 

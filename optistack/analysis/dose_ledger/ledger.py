@@ -229,7 +229,7 @@ def _notes(
 ) -> tuple[str, ...]:
     out = ["doses are incident ones, behind the filters, from set points without filter"]
     if isinstance(log, ExposureLog) and log.invented:
-        out.append(f"log {log.name} is invented")
+        out.append(f"log {log.name}: invented")
     entries = [line.entry for line in lines]
     for lamp in sorted({x.lamp for x in lit}):
         light = next(x.light for x in lit if x.lamp == lamp)
