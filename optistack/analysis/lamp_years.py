@@ -25,7 +25,6 @@ from optistack.criteria import (
     below_the_sun,
     criteria,
     dark_under_lamp,
-    equal_hours,
     inverse,
     lamp_rate,
     lit_part,
@@ -33,7 +32,7 @@ from optistack.criteria import (
     percent,
     require_layer,
     three,
-    year_amount,
+    year_sum,
 )
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import ExposureResult
@@ -273,7 +272,7 @@ def lamp_years(
     StackError
         A layer that is not there, without thickness, or as thick as another one at the site.
     OptistackError
-        Two lamps; no absorbed dose in 280-400 nm; a band or weight that the site does not have.
+        Two lamps; no absorbed dose in the lamp's band; a band or weight that the site lacks.
 
     Examples
     --------
@@ -290,7 +289,7 @@ def lamp_years(
     rows: list[LampYearRow] = []
     notes: list[str] = []
     for who, result, name, site, thermal in cases:
-        thickness = require_layer(result, name)
+        thickness = require_layer(result, name, lamp_band_nm)
         if not np.isclose(thickness, site.thickness_nm, rtol=1e-6):
             raise StackError(
                 f"{who}: layer {name} is {thickness:g} nm thick under the lamp and "
@@ -298,16 +297,16 @@ def lamp_years(
             )
         for way in ways:
             rate = lamp_rate(result, name, way)
-            amount = year_amount(site, way, f"{who} at the site")
-            if not (rate > 0).all() or not amount.value > 0:
+            year = year_sum(site, way, exponent=exponent, thermal=thermal, who=f"{who} at the site")
+            if not (rate > 0).all() or not year.amount.value > 0:
                 lacks = "the lamp" if not (rate > 0).all() else "the site"
                 notes.append(f"{who}: not counted by {way.label}: {lacks} has nothing there")
                 continue
-            found = equal_hours(
-                site, way, rate, exponent=exponent, thermal=thermal, who=f"{who} at the site"
-            )
+            found = year.equals(rate)
             rows.append(
-                LampYearRow(who, way, Value.of(rate), amount, found.hours, found.factor, found.warm)
+                LampYearRow(
+                    who, way, Value.of(rate), year.amount, found.hours, found.factor, found.warm
+                )
             )
         notes += _gaps(who, result, name, site, used, bands_nm)
         main = used[0].band_nm if used else DAMAGE_BAND_NM

@@ -340,7 +340,7 @@ class PlanResult:
         best = [r for r in self.rows if r.closest and r.filter != "none"]
         kinds = [
             (bare, "#00549f", "o", "no filter", 0.12 if best else 0.0),
-            (best, "#c05a00", "s", "filter that brings the weights closest", -0.16),
+            (best, "#c05a00", "s", "closest filter", -0.16),
         ]
         for rows, colour, marker, label, shift in kinds:
             values = [r.over_weights if forward else r.years_over_weights for r in rows]
@@ -349,13 +349,15 @@ class PlanResult:
                 continue
             middle, low, high = np.array([(v.value, v.low, v.high) for _, v in known]).T
             y = np.array([at[r.cycle.name, r.set_point] for r, _ in known]) + shift
-            draw_ranges(
-                ax, middle, low, high, y, color=colour, marker=marker, label=f"{label}, all weights"
-            )
+            draw_ranges(ax, middle, low, high, y, color=colour, marker=marker, label=label)
         if forward:
             ax.set_xlabel(f"hours of light for {span(self.years)} of the device at {self.site} (h)")
         else:
             ax.set_xlabel(f"device years at {self.site} for {self.light_hours:g} h of light")
+        first = next((h.criterion.key for h in bare[0].hours if h.criterion.weight), "")
+        ax.set_xlabel(
+            f"{ax.get_xlabel()}\nmarker: weight {first}; bar: all weights and variants of the lamp"
+        )
         label_rows(ax, labels)
         return ax
 
