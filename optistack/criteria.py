@@ -9,7 +9,7 @@ factor where the temperatures are known.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple, Protocol
 
 import numpy as np
@@ -19,7 +19,7 @@ from optistack.errors import OptistackError, StackError
 from optistack.exposure import ExposureResult
 from optistack.rate_laws import arrhenius_factor
 from optistack.rate_terms import PROPORTIONAL, Knowledge
-from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
+from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Spectrum, Weight, spectrum
 from optistack.spectral_math import band_key
 from optistack.value import Value
 
@@ -32,6 +32,8 @@ SUN_STARTS_NM = 295.0
 # of powers is convex in both: its largest value lies at an end, its smallest may lie between.
 SCAN_POINTS = 65
 ENERGY_POINTS = 17
+# Smaller shares of the sun's dose are not told.
+_WORTH_SAYING = 1e-3
 METER_BAND_NM: BandNm = (300.0, 400.0)
 
 
@@ -66,7 +68,7 @@ class SiteDose(Protocol):
         """Assumptions."""
 
     def rate_m2_s(self, key: str) -> Real:
-        """Absorbed photons per area and time, hour by hour [1/(m2 s)], (hour,)."""
+        """Absorbed photons per area and time, step by step [1/(m2 s)], (step,)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,8 +188,8 @@ class Thermal:
     activation_energy_kj_mol : Knowledge [kJ/mol]
         From `fit_activation_energy` or `stated`.
     lamp_temperature_k : float [K]
-    site_temperature_k : (hour,) array [K]
-        Of the film, in the hours of the site year.
+    site_temperature_k : (step,) array [K]
+        Of the film, in the hours (or shorter steps) of the site year.
 
     Raises
     ------
@@ -203,7 +205,7 @@ class Thermal:
         course = np.array(self.site_temperature_k, dtype=float)
         if course.ndim != 1 or not (np.isfinite(course).all() and (course > 0).all()):
             raise OptistackError(
-                "site temperatures must be one positive number of kelvin for each hour"
+                "site temperatures must be one positive number of kelvin for each hour of the year"
             )
         if not (np.isfinite(self.lamp_temperature_k) and self.lamp_temperature_k > 0):
             raise OptistackError(
@@ -301,7 +303,8 @@ def year_sum(
     course = np.asarray(site.rate_m2_s(criterion.key), dtype=float)
     if thermal is not None and thermal.site_temperature_k.size != course.size:
         raise OptistackError(
-            f"{who}: {thermal.site_temperature_k.size} site temperatures for {course.size} hours"
+            f"{who}: {thermal.site_temperature_k.size} site temperatures for {course.size} steps "
+            "of the year; give one for each"
         )
     lit = course > 0
     if not lit.any():
@@ -469,6 +472,45 @@ def dark_under_lamp(
         here, rest = (v.value if isinstance(v, Value) else float(v) for v in (kept[key], base))
         if here > 0:
             out[key] = here / (here + rest)
+    return out
+
+
+def sun_without_lamp(
+    result: ExposureResult, layer: str, weights: Sequence[Weight]
+) -> dict[str, float]:
+    """What the layer absorbs of AM1.5G at wavelengths at which the lamp is dark.
+
+    Returns
+    -------
+    dict
+        Share of the photons in 280-400 nm (key "280-400") and of each weighted dose (its name),
+        where it is more than 0.1 %; chamber's geometry and filters.
+
+    Raises
+    ------
+    RangeError
+        A table that does not reach so far.
+    """
+    low, high = result.exposure.light.lit_range_nm
+    asked: list[tuple[str, BandNm, Weight | None]] = [
+        (band_key(DAMAGE_BAND_NM), DAMAGE_BAND_NM, None),
+        *((w.name, w.band_nm, w) for w in weights),
+    ]
+    dark = [a for a in asked if max(a[1][0], SUN_STARTS_NM) < low or high < a[1][1]]
+    if not dark:
+        return {}
+    sun = spectrum("am15g")
+    ends = (min(a[1][0] for a in dark), max(a[1][1] for a in dark))
+    solved = replace(result.exposure, light=sun).run((max(ends[0], sun.range_nm[0]), ends[1]))
+    out: dict[str, float] = {}
+    for key, band, weight in dark:
+        whole = float(solved.absorbed_photons_m2_s(layer, band, weight)[0])
+        lit = (max(band[0], low), min(band[1], high))
+        part = 0.0
+        if lit[0] < lit[1]:
+            part = float(solved.absorbed_photons_m2_s(layer, lit, weight)[0])
+        if whole > 0 and 1.0 - part / whole > _WORTH_SAYING:
+            out[key] = 1.0 - part / whole
     return out
 
 

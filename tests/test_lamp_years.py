@@ -410,6 +410,16 @@ def test_dark_band_is_told_with_its_share() -> None:
     assert f"{100 * exact:.2g} % of the site's photons of 400-700 and 280-400 nm" in note
 
 
+def test_part_of_the_sun_that_a_narrow_lamp_has_not() -> None:
+    """Against the standard sun in 280-400 nm on a grey film: photons count as they are."""
+    found = both(boxed(350, 380), boxed(280, 400), [1.0])
+    sun = ost.spectrum("am15g")
+    exact = 1 - sun.photon_flux_m2_s((350, 380)) / sun.photon_flux_m2_s(BAND)
+    (note,) = [n for n in found.notes if n.startswith("coupon: box is dark where")]
+    assert f"280-400 {100 * exact:.2g} %" in note
+    assert "exponential 15 nm" in note
+
+
 def test_measured_weight_is_an_assumption_under_another_light() -> None:
     weight = Weight(
         "found",
@@ -458,7 +468,7 @@ def test_refusals() -> None:
     with pytest.raises(OptistackError, match="p = 0 .*must be positive"):
         lamp_years(result, result, year, year, "film", exponent=stated(0.0, 0.0, 1.0))
     thermal = Thermal(stated(50.0), 300.0, np.full(3, 300.0))
-    with pytest.raises(OptistackError, match="3 site temperatures for 2 hours"):
+    with pytest.raises(OptistackError, match="3 site temperatures for 2 steps"):
         lamp_years(result, result, year, year, "film", device_thermal=thermal)
 
 

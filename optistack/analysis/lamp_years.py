@@ -31,10 +31,11 @@ from optistack.criteria import (
     merged,
     percent,
     require_layer,
+    sun_without_lamp,
     three,
     year_sum,
 )
-from optistack.errors import OptistackError, StackError
+from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import ExposureResult
 from optistack.plot_axes import draw_ranges, label_rows, row_axes
 from optistack.rate_terms import PROPORTIONAL, Knowledge
@@ -414,6 +415,17 @@ def _gaps(
             f"{who}: {light.name} is dark in {key} nm, where {layer} absorbs "
             f"{percent(Value.of(share))} of the site's photons of {key} and "
             f"280-400 nm together: no hours of this lamp stand for them"
+        )
+    try:
+        absent = sun_without_lamp(result, layer, weights)
+    except RangeError as error:
+        out.append(f"{who}: what {light.name} lacks of the sun is not known: {error}")
+        return out
+    if absent:
+        listed = ", ".join(f"{n} {percent(Value.of(v))}" for n, v in absent.items())
+        out.append(
+            f"{who}: {light.name} is dark where {layer} absorbs part of AM1.5G; that part, by band "
+            f"(nm) or weight: {listed}"
         )
     return out
 

@@ -29,11 +29,12 @@ from optistack.criteria import (
     over_all,
     percent,
     require_layer,
+    sun_without_lamp,
     times,
     year_amount,
     year_sum,
 )
-from optistack.errors import OptistackError, StackError
+from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.rate_terms import PROPORTIONAL, Knowledge
 from optistack.spectra import (
@@ -279,6 +280,14 @@ def _regions(ask: _Question, result: ExposureResult) -> tuple[str, ...]:
             f"lamp is dark in {key} nm, where the device absorbs "
             f"{percent(Value.of(share))} of its photons of {key} and 280-400 nm"
         )
+    try:
+        absent = sun_without_lamp(result, ask.layer, ask.weights)
+    except RangeError as error:
+        out.append(f"what the lamp lacks of the sun is not known: {error}")
+        return tuple(out)
+    if absent:
+        listed = ", ".join(f"{n} {percent(Value.of(v))}" for n, v in absent.items())
+        out.append(f"lamp is dark for part of what the coupon absorbs of AM1.5G: {listed}")
     return tuple(out)
 
 

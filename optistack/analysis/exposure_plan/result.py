@@ -275,12 +275,14 @@ class PlanResult:
         for q in self.qualification:
             energy, *others = q.site_months.values()
             months = over_all(others) if others else energy
+            low, high = short(months.low, 2), short(months.high, 2)
+            span_text = low if low == high else f"{low} to {high}"
             out.append(
                 f"{q.lamp}: {self.test.dose_kwh_m2:g} kWh/m2 are "
                 f"{q.coupon_absorbed_m2.format()} photons/m2 absorbed in {self.coupon_layer} of "
                 f"the coupon and {q.device_absorbed_m2.format()} in {self.layer} of the device "
-                f"({q.device_over_coupon.format(2)} times); for the device {short(months.low, 2)} "
-                f"to {short(months.high, 2)} months at {self.site} by what it absorbs, "
+                f"({q.device_over_coupon.format(2)} times); for the device {span_text} months at "
+                f"{self.site} by what it absorbs, "
                 f"{energy.format(2)} by incident energy"
             )
             out += q.notes
