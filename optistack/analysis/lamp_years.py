@@ -572,7 +572,7 @@ def compare_lamps(
     ]
     for who, pair, name in zip(SPECIMENS, (coupons, devices), (coupon_layer, layer), strict=True):
         thick = [require_layer(r, name) for r in pair]
-        if not np.isclose(*thick, rtol=1e-6):
+        if not np.isclose(thick[0], thick[1], rtol=1e-6):
             raise StackError(
                 f"{who}: layer {name} is {thick[0]:g} nm thick under the first lamp and "
                 f"{thick[1]:g} nm under the second; compare one specimen"
