@@ -40,6 +40,16 @@ if TYPE_CHECKING:
         OpticalConstants,
         optical_constants,
     )
+    from optistack.analysis.outdoor import (
+        Climate,
+        Site,
+        SiteLight,
+        SiteYear,
+        climate_from_frame,
+        read_climate,
+        site_light,
+        site_year,
+    )
     from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
     from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
     from optistack.care import Hazard, hazard
@@ -127,6 +137,16 @@ _HOME = {
     "optistack.criteria": ("Thermal",),
     "optistack.weathering_cycles": ("standard_cycles",),
     "optistack.analysis.kinetics": ("fit_kinetics",),
+    "optistack.analysis.outdoor": (
+        "Climate",
+        "Site",
+        "SiteLight",
+        "SiteYear",
+        "climate_from_frame",
+        "read_climate",
+        "site_light",
+        "site_year",
+    ),
     "optistack.analysis.rate_correction": ("correct_rate", "ratios_per_volume"),
     "optistack.analysis.rate_series": ("fit_activation_energy", "fit_exponent", "group_rates"),
     "optistack.uncertainty": ("propagate", "ratio_uncertainty"),
