@@ -7,9 +7,11 @@ stands, which leaves an error of second order.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from typing import NamedTuple
+from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +31,10 @@ from optistack.uncertainty.distributions import (
     Normal,
     Uniform,
 )
-from optistack.uncertainty.draws import Drawn, Uncertainty, propagate
+from optistack.uncertainty.draws import Uncertainty
+from optistack.uncertainty.propagation import Drawn, propagate
+from optistack.uncertainty.streams import Method
+from optistack.workers import Workers
 
 Real = NDArray[np.float64]
 
@@ -362,6 +367,29 @@ class RatioModel:
             )
 
     @property
+    def identity(self) -> str:
+        """A digest of everything that the answers depend on, besides the draws."""
+        said: list[Any] = [self.inputs, self.outputs, sorted(self._inputs.items())]
+        arrays: list[NDArray[Any]] = []
+        for side in self._sides:
+            layers = side.stack.layers
+            said += [
+                side.exposure.geometry,
+                side.layer,
+                [(x.name, x.thickness_nm, x.is_coherent) for x in layers],
+                sorted(side.names.items()),
+                sorted(side.thicknesses.items()),
+                sorted(side.materials.items()),
+            ]
+            arrays += [side.grid, side.index, side.photons]
+            arrays += [x.absorber_k_nm(side.grid) for x in layers]
+            arrays += [self._pool[side.materials[x.name]].index(side.grid) for x in layers]
+        digest = hashlib.sha256(repr(said).encode())
+        for array in arrays:
+            digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
+        return digest.hexdigest()
+
+    @property
     def outputs(self) -> tuple[str, ...]:
         """Names of the outputs."""
         heads = ["ratio per volume"]
@@ -478,8 +506,12 @@ def ratio_uncertainty(
     rate: RateInputs | None = None,
     draws: int = 300,
     seed: int = 1,
-    chunk: int = 100,
+    method: Method = "random",
+    chunk: int = 500,
     confidence: float = 0.95,
+    workers: Workers | None = None,
+    keep: Path | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Uncertainty:
     """How sure the ratio device over coupon is, and what to measure next.
 
@@ -487,7 +519,7 @@ def ratio_uncertainty(
     ----------
     coupon, device, layer, coupon_layer, weights, tolerances, rate
         As in `RatioModel`.
-    draws, seed, chunk, confidence
+    draws, seed, method, chunk, confidence, workers, keep, progress
         As in `propagate`.
 
     Returns
@@ -516,8 +548,13 @@ def ratio_uncertainty(
         model.inputs,
         draws=draws,
         seed=seed,
+        method=method,
         chunk=chunk,
         confidence=confidence,
         log=model.outputs,
         notes=model.notes,
+        workers=workers,
+        keep=keep,
+        identity=model.identity,
+        progress=progress,
     )
