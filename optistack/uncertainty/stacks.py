@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import Exposure, ExposureResult
-from optistack.light_paths import Variation, absorptance_of_draws, respond
+from optistack.light_paths import DIRECTIONS_OF_DRAWS, Variation, absorptance_of_draws, respond
 from optistack.materials import Material
 from optistack.spectra import Weight, weight_family
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid
@@ -311,10 +311,21 @@ class RatioModel:
         built, far = exposure.built
         grid = optical_grid(*limits, step_nm=_COARSER * built.fringe_step_nm(limits[0]))
         coarse = ExposureResult(exposure, respond(built, exposure.geometry, grid), far)
+        index, thickness, _ = built.lower(grid)
+        holder = exposure.geometry.holder
+        as_it_stands = Variation(
+            index[None],
+            thickness[None],
+            np.array([exposure.geometry.rear_share]),
+            np.array([0.0 if holder is None else holder.reflectance]),
+        )
+        [own] = absorptance_of_draws(
+            built, exposure.geometry, grid, as_it_stands, DIRECTIONS_OF_DRAWS
+        )[:, built.position(layer)]
         photons = []
         for w in self.weights:
             rows = coarse.photon_weights(w.band_nm, w)
-            found = coarse.weighted_photons_m2_s(layer, w)
+            found = rows @ own
             scale = np.divide(
                 usual.weighted_photons_m2_s(layer, w),
                 found,
@@ -328,7 +339,7 @@ class RatioModel:
             layer,
             built,
             grid,
-            built.lower(grid)[0],
+            index,
             np.array(photons),
             names,
             thicknesses,
@@ -383,7 +394,9 @@ class RatioModel:
             ]
             arrays += [side.grid, side.index, side.photons]
             arrays += [x.absorber_k_nm(side.grid) for x in layers]
-            arrays += [self._pool[side.materials[x.name]].index(side.grid) for x in layers]
+            arrays += [
+                self._pool[key].index(side.grid) for _, key in sorted(side.materials.items())
+            ]
         digest = hashlib.sha256(repr(said).encode())
         for array in arrays:
             digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
@@ -455,7 +468,9 @@ class RatioModel:
             piece = slice(start, min(start + step, count))
             some = {name: values[piece] for name, values in drawn.items()}
             draws = self._variation(side, some, piece.stop - start)
-            a = absorptance_of_draws(side.stack, side.exposure.geometry, side.grid, draws)
+            a = absorptance_of_draws(
+                side.stack, side.exposure.geometry, side.grid, draws, DIRECTIONS_OF_DRAWS
+            )
             thickness = draws.thickness_nm[:, position]
             for i, of_layer in enumerate(a[:, position]):
                 photons = side.photons[:, shape[start + i]] @ of_layer
@@ -465,7 +480,7 @@ class RatioModel:
     def _variation(self, side: _Side, drawn: Drawn, count: int) -> Variation:
         lam, geometry = side.grid, side.exposure.geometry
         n = np.repeat(side.index[None], count, axis=0)
-        d = np.repeat(np.array([[x.thickness_nm for x in side.stack.layers]]), count, axis=0)
+        d = np.repeat(np.array([[float(x.thickness_nm) for x in side.stack.layers]]), count, axis=0)
         varied: dict[str, NDArray[np.complex128]] = {}
         for j, item in enumerate(side.stack.layers):
             name = side.thicknesses.get(item.name)
