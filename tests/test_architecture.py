@@ -39,11 +39,14 @@ LEVELS = {
     "mixtures": 2,
     "ageing": 2,
     "ageing_file": 2,
+    "weathering_cycles": 3,
     "stack": 3,
+    "care": 3,
     "curve_fit": 3,
     "law_choice": 4,
     "light_paths": 4,
     "exposure": 4,
+    "criteria": 4,
     "collection": 4,
     "analysis": 5,
     "uncertainty": 5.5,  # draws analyses, and a scenario asks for it
@@ -67,6 +70,7 @@ SAME_LEVEL = {
     ("mixtures", "materials"),
     ("mixtures", "filters"),
     ("exposure", "light_paths"),
+    ("criteria", "exposure"),
     ("collection", "exposure"),
     ("collection", "light_paths"),
 }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from optistack.report.care import DISCLAIMER
+from optistack.care import DISCLAIMER
 from optistack.report.markup import (
     Json,
     safe,

@@ -123,16 +123,6 @@ def thickness(nm: float) -> str:
     return f"{nm:.4g} nm"
 
 
-def duration(seconds: float | None) -> str:
-    """A time with two digits, in the unit that keeps it short."""
-    if seconds is None:
-        return NOTHING
-    for scale, unit in ((3600.0, "h"), (60.0, "min")):
-        if seconds >= scale:
-            return f"{float(f'{seconds / scale:.1e}'):g} {unit}"
-    return f"{float(f'{seconds:.1e}'):g} s"
-
-
 def mount_text(mount: str) -> str:
     """How a filter is mounted, in words."""
     return _MOUNTS.get(mount, mount)
