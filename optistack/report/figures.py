@@ -17,12 +17,12 @@ from optistack.report.drawing import (
 )
 from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, why_sheet
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
+from optistack.report.figures_draws import causes_sheet, convergence_sheet
 from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
 from optistack.report.figures_outdoors import lamp_years_sheet, year_sheet
 from optistack.report.figures_rates import (
     activation_sheet,
-    causes_sheet,
     course_sheet,
     factors_sheet,
     kinetics_sheet,
@@ -143,6 +143,11 @@ def draw_figures(
             "lamp_years",
             lambda: lamp_years_sheet(data),
             "Lamp hours for one year at the site by every way of counting, coupon and device",
+        ),
+        (
+            "convergence",
+            lambda: convergence_sheet(data),
+            "Mean and ends of the interval against the number of draws, with standard errors",
         ),
     )
     for i, (key, draw, alt) in enumerate(drawers, start=1):

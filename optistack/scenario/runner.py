@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optistack.analysis.compare import Comparison, compare
@@ -24,6 +25,7 @@ from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
 from optistack.uncertainty import Uncertainty
+from optistack.workers import Workers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,7 +99,14 @@ def _quiet(_: str) -> None:
     return None
 
 
-def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
+def run(
+    scenario: Scenario,
+    *,
+    progress: Progress = _quiet,
+    workers: Workers | None = None,
+    keep_draws: Path | None = None,
+    drawn: Callable[[int, int], None] | None = None,
+) -> RunResult:
     """Carry out a scenario.
 
     Parameters
@@ -105,6 +114,12 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     scenario : Scenario
     progress : callable, optional
         Called with a few words before each piece of work.
+    workers : Workers, optional
+        Who makes the draws; the numbers do not depend on it.
+    keep_draws : Path, optional
+        A folder for finished draws: those that are there are not made again.
+    drawn : callable, optional
+        Called with the draws that are done and all of them.
 
     Raises
     ------
@@ -179,7 +194,15 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     uncertainty = None
     if scenario.uncertainty is not None:
         progress(f"{scenario.uncertainty.draws} draws of what is not known")
-        uncertainty = answer_uncertainty(scenario.uncertainty, question, scenario.exposures, rates)
+        uncertainty = answer_uncertainty(
+            scenario.uncertainty,
+            question,
+            scenario.exposures,
+            rates,
+            workers=workers,
+            keep=keep_draws,
+            progress=drawn,
+        )
     site = None
     if scenario.site is not None:
         progress(f"a year at {scenario.site.site.name}")
