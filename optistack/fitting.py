@@ -152,28 +152,55 @@ def minimise(
         Sum of squares.
     """
     theta = np.array(start, dtype=float)
-    batch = len(theta)
-    rows = np.arange(batch)
-    current = residuals(theta, rows)
+    batch, size = theta.shape
+    current = residuals(theta, np.arange(batch))
     cost = _squares(current)
     held = np.full(batch, damping)
     busy = np.isfinite(cost)
+    normal, bent = np.zeros((2, batch, size, size))
+    slope = np.zeros((batch, size))
+    # What the last step of a row left for `_bend`, where it went down.
+    jacobians = np.zeros((*current.shape, size))
+    steps, carried = np.zeros((2, batch, size))
+    bends = np.zeros(batch, dtype=bool)  # whether the bent model foretold the last step better
+    moved = busy.copy()
+    first = True
     for _ in range(iterations):
         at = np.flatnonzero(busy)
         if not at.size:
             break
-        if slopes is None:
-            jacobian = _jacobian(residuals, theta[at], at)
-        else:
-            jacobian = slopes(theta[at], at)
-        across = np.swapaxes(jacobian, 1, 2)
-        normal = across @ jacobian
-        slope = (across @ current[at][..., None])[..., 0]
-        diagonal = np.einsum("bii->bi", normal)
+        new_at = at[moved[at]]
+        if new_at.size:
+            if slopes is None:
+                jacobian = _jacobian(residuals, theta[new_at], new_at)
+            else:
+                jacobian = slopes(theta[new_at], new_at)
+            across = np.swapaxes(jacobian, 1, 2)
+            before = slope[new_at]
+            jacobians[new_at] = jacobian
+            normal[new_at] = across @ jacobian
+            slope[new_at] = (across @ current[new_at][..., None])[..., 0]
+            if not first:
+                bent[new_at] = _bend(
+                    bent[new_at],
+                    steps[new_at],
+                    slope[new_at] - before,
+                    slope[new_at] - carried[new_at],
+                )
+            first = False
+        here, gradient = normal[at], slope[at]
+        diagonal = np.einsum("bii->bi", here)
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
-        damped = normal.copy()
+        damped = here.copy()
         np.einsum("bii->bi", damped)[:] += held[at, None] * diagonal + floor
-        step = -np.linalg.solve(damped, slope[..., None])[..., 0]
+        step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
+        use = np.flatnonzero(bends[at])
+        if use.size:
+            better_step = -np.linalg.solve(damped[use] + bent[at[use]], gradient[use, :, None])[
+                ..., 0
+            ]
+            down = np.einsum("bp,bp->b", better_step, gradient[use]) < 0
+            step[use[down]] = better_step[down]
         longest = np.max(np.abs(step), axis=1, keepdims=True)
         step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
         trial = theta[at] + step
@@ -184,13 +211,48 @@ def minimise(
         short = longest[:, 0] <= np.sqrt(tolerance) * scale
         # Better or worse by no more than rounding: at the bottom either happens.
         still = short & (np.abs(cost[at] - new_cost) <= tolerance * cost[at])
+        plain = 2 * np.einsum("bp,bp->b", step, gradient) + np.einsum(
+            "bp,bpq,bq->b", step, here, step
+        )
+        more = np.einsum("bp,bpq,bq->b", step, bent[at], step)
+        off = new_cost - cost[at] - plain
+        bends[at] = np.abs(off - more) < np.abs(off)
         good = at[better]
+        if good.size:
+            carried[good] = np.einsum("bmp,bm->bp", jacobians[good], new[better])
+            steps[good] = step[better]
+        moved[at] = better
         theta[good], current[good] = trial[better], new[better]
         cost[good] = new_cost[better]
         held[at] = np.where(better, held[at] / 7, held[at] * 5)
         held = np.minimum(np.maximum(held, 1e-12), 1e14)
         busy[at[still | (held[at] > 1e12)]] = False
     return theta, cost
+
+
+def _bend(bent: Real, step: Real, change: Real, by_slopes: Real) -> Real:
+    """Update what the squares of the slopes miss of the second derivatives of half the cost.
+
+    A secant update that keeps to what the last step showed (J. E. Dennis, D. M. Gay, R. E. Welsch,
+    ACM Trans. Math. Softw. 7 (1981) 348, from memory). ``bent``: (batch, p, p); ``change``: of the
+    gradient over the step; ``by_slopes``: the part of it that comes from the change of the slopes.
+    """
+    along = np.einsum("bp,bpq,bq->b", step, bent, step)
+    seen = np.einsum("bp,bp->b", step, by_slopes)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shrink = np.where(along != 0, np.minimum(1.0, np.abs(seen / along)), 1.0)
+    bent = bent * shrink[:, None, None]
+    left = by_slopes - np.einsum("bpq,bq->bp", bent, step)
+    norm = np.einsum("bp,bp->b", change, step)
+    fine = norm > 1e-12 * np.sqrt(
+        np.einsum("bp,bp->b", change, change) * np.einsum("bp,bp->b", step, step)
+    )
+    norm = np.where(fine, norm, 1.0)
+    u = change / norm[:, None]
+    outer = left[:, :, None] * u[:, None, :]
+    update = outer + np.swapaxes(outer, 1, 2)
+    update -= np.einsum("bp,bp->b", left, step)[:, None, None] * u[:, :, None] * u[:, None, :]
+    return np.where(fine[:, None, None], bent + update, bent)
 
 
 def _squares(values: Real) -> Real:
