@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from optistack.ageing import AgeingData, Specimen
 from optistack.errors import OptistackError
@@ -155,7 +155,7 @@ class Curves:
         left = rates - hat @ rates
         q = float(weight @ left**2)
         readings = max(separate.fit.count - separate.fit.size, 1)
-        p = float(stats.f.sf(q / free, free, readings))
+        p = float(special.fdtrc(free, readings, q / free))
         if q <= free:
             return Scatter(0.0, np.inf, p)
         shrink = float(weight.sum() - weight @ np.diag(hat))

@@ -8,7 +8,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from optistack.curve_fit import SMALLEST_NOISE, CurveFit, Curves, Scatter
 from optistack.errors import OptistackError
@@ -165,7 +165,7 @@ def _hanging_together(curve: CurveFit) -> float:
     if free >= 1 and inside >= 1:
         common = float(count @ mean**2) / free
         own = float(((lit - mean[which]) ** 2).sum()) / inside
-        if stats.f.sf(common / max(own, 1e-300), free, inside) < _LACK_OF_FIT_P:
+        if special.fdtrc(free, inside, common / max(own, 1e-300)) < _LACK_OF_FIT_P:
             factor = max(factor, float(np.sqrt(common)))
     return factor
 

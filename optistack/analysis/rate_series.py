@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from optistack.ageing import AgeingData
 from optistack.curve_fit import CurveFit, Curves, Scatter
@@ -342,4 +342,4 @@ def _fit_slope(
 def _off_the_line(line: CurveFit, free: CurveFit, more: int) -> float:
     """Probability that levels depart so far from a straight line by chance, by an F test."""
     gain = max(line.fit.cost - free.fit.cost, 0.0) / more
-    return float(stats.f.sf(gain / free.fit.scale**2, more, max(free.fit.dof, 1.0)))
+    return float(special.fdtrc(more, max(free.fit.dof, 1.0), gain / free.fit.scale**2))
