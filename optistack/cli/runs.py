@@ -68,14 +68,16 @@ def _report(
 ) -> int:
     from optistack.output import write_folder
     from optistack.report import summary_text, write_report
+    from optistack.report.painter import Painter
     from optistack.scenario import run
 
     progress = Progress()
     results: list[RunResult] = []
 
     def write(folder: Path) -> list[str]:
-        results.append(run(scenario, progress=progress))
-        return write_report(results[0], folder, progress=progress)
+        with Painter() as painter:
+            results.append(run(scenario, progress=progress))
+            return write_report(results[0], folder, progress=progress, painter=painter)
 
     try:
         files = write_folder(options.out, write, replace_own=replace_own, command=advice)
