@@ -12,6 +12,7 @@ from __future__ import annotations
 import pickle
 import subprocess
 import sys
+from contextlib import suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -56,7 +57,11 @@ class Painter:
     ) -> None:
         if self._process is not None:
             self._process.kill()
-            self._process.communicate()
+            for pipe in (self._process.stdin, self._process.stdout):
+                if pipe is not None:
+                    with suppress(OSError):  # what was left to write
+                        pipe.close()
+            self._process.wait()
             self._process = None
 
     def send(self, data: Json) -> None:
