@@ -9,6 +9,7 @@ the problem takes logarithms of what must be positive.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -179,7 +180,7 @@ def minimise(
             before = slope[new_at]
             jacobians[new_at] = jacobian
             normal[new_at] = across @ jacobian
-            slope[new_at] = (across @ current[new_at][..., None])[..., 0]
+            slope[new_at] = _times(across, current[new_at])
             if not first:
                 bent[new_at] = _bend(
                     bent[new_at],
@@ -196,11 +197,12 @@ def minimise(
         step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
         use = np.flatnonzero(bends[at])
         if use.size:
-            better_step = -np.linalg.solve(damped[use] + bent[at[use]], gradient[use, :, None])[
-                ..., 0
-            ]
-            down = np.einsum("bp,bp->b", better_step, gradient[use]) < 0
-            step[use[down]] = better_step[down]
+            with suppress(np.linalg.LinAlgError):  # a bent model without a bottom
+                other = -np.linalg.solve(damped[use] + bent[at[use]], gradient[use, :, None])[
+                    ..., 0
+                ]
+                down = (other * gradient[use]).sum(axis=1) < 0
+                step[use[down]] = other[down]
         longest = np.max(np.abs(step), axis=1, keepdims=True)
         step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
         trial = theta[at] + step
@@ -211,15 +213,13 @@ def minimise(
         short = longest[:, 0] <= np.sqrt(tolerance) * scale
         # Better or worse by no more than rounding: at the bottom either happens.
         still = short & (np.abs(cost[at] - new_cost) <= tolerance * cost[at])
-        plain = 2 * np.einsum("bp,bp->b", step, gradient) + np.einsum(
-            "bp,bpq,bq->b", step, here, step
-        )
-        more = np.einsum("bp,bpq,bq->b", step, bent[at], step)
-        off = new_cost - cost[at] - plain
+        foretold = (step * (2 * gradient + _times(here, step))).sum(axis=1)
+        off = new_cost - cost[at] - foretold
+        more = (step * _times(bent[at], step)).sum(axis=1)
         bends[at] = np.abs(off - more) < np.abs(off)
         good = at[better]
         if good.size:
-            carried[good] = np.einsum("bmp,bm->bp", jacobians[good], new[better])
+            carried[good] = _times(np.swapaxes(jacobians[good], 1, 2), new[better])
             steps[good] = step[better]
         moved[at] = better
         theta[good], current[good] = trial[better], new[better]
@@ -237,22 +237,25 @@ def _bend(bent: Real, step: Real, change: Real, by_slopes: Real) -> Real:
     ACM Trans. Math. Softw. 7 (1981) 348, from memory). ``bent``: (batch, p, p); ``change``: of the
     gradient over the step; ``by_slopes``: the part of it that comes from the change of the slopes.
     """
-    along = np.einsum("bp,bpq,bq->b", step, bent, step)
-    seen = np.einsum("bp,bp->b", step, by_slopes)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    along = (step * _times(bent, step)).sum(axis=1)
+    seen = (step * by_slopes).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         shrink = np.where(along != 0, np.minimum(1.0, np.abs(seen / along)), 1.0)
     bent = bent * shrink[:, None, None]
-    left = by_slopes - np.einsum("bpq,bq->bp", bent, step)
-    norm = np.einsum("bp,bp->b", change, step)
-    fine = norm > 1e-12 * np.sqrt(
-        np.einsum("bp,bp->b", change, change) * np.einsum("bp,bp->b", step, step)
-    )
-    norm = np.where(fine, norm, 1.0)
-    u = change / norm[:, None]
-    outer = left[:, :, None] * u[:, None, :]
-    update = outer + np.swapaxes(outer, 1, 2)
-    update -= np.einsum("bp,bp->b", left, step)[:, None, None] * u[:, :, None] * u[:, None, :]
+    left = by_slopes - _times(bent, step)
+    norm = (change * step).sum(axis=1)
+    # Where the gradient did not grow along the step nothing can be learnt from it.
+    fine = norm > 1e-12 * np.sqrt((change**2).sum(axis=1) * (step**2).sum(axis=1))
+    u = change / np.where(fine, norm, 1.0)[:, None]
+    half = left - u * ((left * step).sum(axis=1) / 2)[:, None]
+    update = half[:, :, None] * u[:, None, :]
+    update += np.swapaxes(update.copy(), 1, 2)
     return np.where(fine[:, None, None], bent + update, bent)
+
+
+def _times(matrix: Real, vector: Real) -> Real:
+    """Product for each of a batch."""
+    return np.asarray((matrix @ vector[..., None])[..., 0])
 
 
 def _squares(values: Real) -> Real:
@@ -261,17 +264,21 @@ def _squares(values: Real) -> Real:
     return np.where(np.isfinite(total), total, np.inf)
 
 
-def _jacobian(residuals: Residuals, theta: Real, rows: Index) -> Real:
+def _jacobian(residuals: Residuals, theta: Real, rows: Index, columns: Index | None = None) -> Real:
+    """Derivatives (batch, point, parameter); 0 in parameters other than ``columns``."""
     batch, size = theta.shape
-    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta))
-    offset = np.eye(size) * step[:, None, :]
+    at = np.arange(size) if columns is None else columns
+    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta[:, at]))
+    offset = np.zeros((batch, at.size, size))
+    offset[:, np.arange(at.size), at] = step
     moved = np.concatenate([theta[:, None, :] + offset, theta[:, None, :] - offset], axis=1)
-    values = residuals(moved.reshape(-1, size), np.repeat(rows, 2 * size))
-    values = values.reshape(batch, 2, size, -1)
-    out = (values[:, 0] - values[:, 1]) / (2 * step[:, :, None])
+    values = residuals(moved.reshape(-1, size), np.repeat(rows, 2 * at.size))
+    values = values.reshape(batch, 2, at.size, -1)
+    slope = (values[:, 0] - values[:, 1]) / (2 * step[:, :, None])
+    out = np.zeros((batch, values.shape[-1], size))
     # A step across the limit of what a model can compute says nothing.
-    out = np.where(np.isfinite(out), out, 0.0)
-    return np.ascontiguousarray(np.swapaxes(out, 1, 2))
+    out[:, :, at] = np.swapaxes(np.where(np.isfinite(slope), slope, 0.0), 1, 2)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -381,6 +388,9 @@ class Fit:
         same = np.repeat(self.theta[None], count, axis=0)
         best = quantity(same, every)
         slopes = _gradients(quantity, same, every)
+        # Most quantities depend on few parameters. A wrong guess here would cost steps only: what
+        # a step reached is always computed from the quantity itself.
+        columns = np.flatnonzero((slopes != 0).any(axis=0))
         ends = []
         for which in range(count):
             slope = slopes[which]
@@ -394,7 +404,7 @@ class Fit:
         searches = [end.search(t) for end in ends]
         asked = [(end, search, next(search)) for end, search in zip(ends, searches, strict=True)]
         while asked:
-            self._profile(quantity, [(end, *points) for end, _, points in asked])
+            self._profile(quantity, columns, [(end, *points) for end, _, points in asked])
             asked = [
                 (end, search, points)
                 for end, search, _ in asked
@@ -402,7 +412,9 @@ class Fit:
             ]
         return [(low.found, high.found) for low, high in zip(ends[::2], ends[1::2], strict=True)]
 
-    def _profile(self, quantity: Quantities, asked: Sequence[tuple[_End, Real, int]]) -> None:
+    def _profile(
+        self, quantity: Quantities, columns: Index, asked: Sequence[tuple[_End, Real, int]]
+    ) -> None:
         """Best cost with the quantities held at distances, starting from points at hand."""
         owner = np.repeat(np.arange(len(asked)), [len(distance) for _, distance, _ in asked])
         which = np.array([end.which for end, *_ in asked])[owner]
@@ -428,7 +440,7 @@ class Fit:
 
         def slopes(theta: Real, rows: Index) -> Real:
             own = self.problem.deviation_slopes(theta, self.scale)
-            away = stiffness[rows, None] * _gradients(quantity, theta, which[rows])
+            away = stiffness[rows, None] * _gradients(quantity, theta, which[rows], columns)
             return np.concatenate([own, away[:, None, :]], axis=1)
 
         theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-5)
@@ -538,9 +550,12 @@ def _gradient(quantity: Quantity, theta: Real) -> Real:
     return np.asarray(_gradients(lambda th, _: quantity(th), theta[None], only)[0])
 
 
-def _gradients(quantity: Quantities, theta: Real, which: Index) -> Real:
+def _gradients(
+    quantity: Quantities, theta: Real, which: Index, columns: Index | None = None
+) -> Real:
     """Derivatives of quantities at their sets of parameters, (batch, parameter)."""
-    return np.asarray(_jacobian(lambda th, w: quantity(th, w)[:, None], theta, which)[:, 0])
+    slopes = _jacobian(lambda th, w: quantity(th, w)[:, None], theta, which, columns)
+    return np.asarray(slopes[:, 0])
 
 
 def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:

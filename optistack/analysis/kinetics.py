@@ -213,9 +213,10 @@ class Kinetics:
         OptistackError
             Coupons of different absorbed rates; a level that does not lie between 0 and 1.
         """
-        return self._hours_to([level], light_only)[0]
+        return self.hours_to_levels([level], light_only=light_only)[0]
 
-    def _hours_to(self, levels: Sequence[float], light_only: bool = False) -> list[Value]:
+    def hours_to_levels(self, levels: Sequence[float], *, light_only: bool = False) -> list[Value]:
+        """`hours_to` several levels; much quicker than one by one."""
         if len({s.absorbed_rate for s in self.data.used("lit")}) > 1:
             raise OptistackError(
                 f"{self.data.name}: the coupons absorb at different rates, so there is no common "
@@ -238,7 +239,7 @@ class Kinetics:
             Data of something else; see also `hours_to`.
         """
         require_resistance(self.data.quantity)
-        course = ResistanceCourse.of(time_h, share_at(self._hours_to, time_h), start_ohm_sq)
+        course = ResistanceCourse.of(time_h, share_at(self.hours_to_levels, time_h), start_ohm_sq)
         last = float(course.time_h.max(initial=0.0)) * self.data.mean_absorbed_rate
         notes = (*course.notes, *self.doubts_at(last, f"{course.time_h.max():g} h"), *self.notes)
         return replace(course, notes=tuple(dict.fromkeys(notes)))
