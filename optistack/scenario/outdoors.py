@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ from optistack.scenario.ingredients import Ingredients
 from optistack.scenario.question import Question
 from optistack.scenario.section import Section, checked_number
 from optistack.series_file import header_lines
-from optistack.spectra import spectrum
+from optistack.spectra import Weight, spectrum
 from optistack.tables import read_text
 
 # The analysis loads pvlib and pandas: only where a scenario has a site.
@@ -197,14 +197,24 @@ def _horizon(section: Section) -> tuple[tuple[float, float], ...]:
 
 
 def answer_site(
-    question: SiteQuestion, asked: Question, exposures: Mapping[str, Exposure]
+    question: SiteQuestion,
+    asked: Question,
+    exposures: Mapping[str, Exposure],
+    weights: Sequence[Weight],
 ) -> SiteAnswer:
-    """A year of coupon, device, and device behind each filter at the site."""
+    """A year of coupon, device, and device behind each filter at the site.
+
+    Parameters
+    ----------
+    question : SiteQuestion
+    asked : Question
+    exposures : mapping of str to Exposure
+    weights : sequence of Weight
+        Those of the question and any that was measured.
+    """
     from optistack.analysis.outdoor import site_light, site_year
 
-    longest = max(
-        *(band[1] for band in asked.bands_nm), *(weight.band_nm[1] for weight in asked.weights)
-    )
+    longest = max(*(band[1] for band in asked.bands_nm), *(weight.band_nm[1] for weight in weights))
     light = site_light(
         question.site,
         year=question.year,
@@ -226,7 +236,7 @@ def answer_site(
             refused.append(f"filter {item.item.name} ({item.mount}) is not at the site: {error}")
             continue
         stand[name], layers[name], filters[name] = behind, asked.layer, item
-    year = site_year(light, stand, layers, bands_nm=asked.bands_nm, weights=asked.weights)
+    year = site_year(light, stand, layers, bands_nm=asked.bands_nm, weights=weights)
     return SiteAnswer(
         question,
         light,
