@@ -53,6 +53,10 @@ class Clouds(NamedTuple):
     beam: Real
     notes: tuple[str, ...]
 
+    def with_exponent(self, exponent: float) -> Clouds:
+        """With the ultraviolet factor by another exponent of that for total light."""
+        return self._replace(uv=np.where(self.total > 0, self.total**exponent, 0.0))
+
     def apply(
         self, beam: Real, diffuse: Real, wavelength_nm: Real, path: SunPath
     ) -> tuple[Real, Real]:
