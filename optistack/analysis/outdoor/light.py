@@ -222,7 +222,7 @@ def site_light(
     --------
     >>> light = site_light(Site("equator", 0.0, 0.0), step_h=1.0)
     >>> len(light.time), light.range_nm
-    (8760, (300.0, 700.0))
+    (8760, (300.0, 710.0))
     """
     low, high = float(range_nm[0]), float(range_nm[1])
     if not SHORTEST_NM <= low < high <= 4000:
