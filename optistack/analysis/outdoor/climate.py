@@ -267,17 +267,12 @@ def _whole_year(
             f"holds {span / day:.0f} days; one year is needed: state year = ... for one of them"
         )
     first = middle[0]
-    if span < 365 * day:
-        # The calendar year in local time, where the record lies within it.
-        start = (first + shift).astype("datetime64[Y]")
-        end = (start + 1).astype("datetime64[ms]") - shift
-        begin = start.astype("datetime64[ms]") - shift
-        if middle[-1] < end:
-            first = first - ((first - begin) // step) * step
-            count = int((end - begin) // step)
-        else:
-            count = int(365 * day // step)
+    start = (first + shift).astype("datetime64[Y]")
+    begin, end = (x.astype("datetime64[ms]") - shift for x in (start, start + 1))
+    if middle[-1] < end:  # within a calendar year of local time: all of that year
+        first = first - ((first - begin) // step) * step
+        count = int((end - begin) // step)
     else:
-        count = int(span // step)
+        count = int(max(span, 365 * day) // step)
     place = ((middle - first) // step).astype(int)
     return first + np.arange(count) * step, np.asarray(place, dtype=np.intp)
