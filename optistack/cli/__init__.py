@@ -58,5 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.close()
         return 0
     except KeyboardInterrupt:
-        sys.stderr.write("optistack: interrupted; nothing was changed\n")
+        kept = getattr(options, "resume", None)
+        said = "" if kept is None else f"; finished draws are kept in {kept}"
+        sys.stderr.write(f"optistack: interrupted; nothing was changed{said}\n")
         return 130
