@@ -79,47 +79,57 @@ def lamp_years_sheet(data: Json) -> Sheet | None:
         return None
     found = plan["lamp_years"]
     rows = found["rows"]
-    ways = list(dict.fromkeys((r["kind"], r["counted_by"]) for r in rows))
     numbers = [
         x for r in rows for x in parts(r["lamp_hours_per_site_year"])[:3] if x is not None and x > 0
     ]
     if not numbers:
         return None
-    kinds = list(dict.fromkeys(kind for kind, _ in ways))
-    row, head = 0.27, 0.24
-    left, top = 1.75, 0.5
-    height = row * len(ways) + head * len(kinds)
+    # A line for each way of counting, under the name of its kind; weights share one band as a rule.
+    lines: dict[str, dict[str, list[Json]]] = {}
+    for r in rows:
+        name = r["counted_by"].removeprefix(f"{r['kind']}, ")
+        lines.setdefault(r["kind"], {}).setdefault(name, []).append(r)
+    row, head = 0.25, 0.25
+    left, top = 2.5, 0.5
+    height = row * sum(len(x) for x in lines.values()) + head * len(lines)
     sheet = Sheet(top + height + 0.55)
     sheet.key(
         0.2,
         [
-            (who, {"color": color, "marker": _MARKS[who], "markersize": 5})
+            (
+                who,
+                {"color": color, "marker": _MARKS[who], "markersize": 5, "linestyle": "none"},
+            )
             for who, color in (("coupon", COUPON), ("device", DEVICE))
         ],
     )
     axes = sheet.axes(left, top, WIDTH_IN - left - 0.2, height)
-    low, high = min(numbers) / 1.3, max(numbers) * 1.3
-    log_axis(axes, "x", low, high, 5)
+    log_axis(axes, "x", min(numbers) / 1.3, max(numbers) * 1.3, 4)
     axes.set_ylim(height, 0)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     y = 0.0
-    for kind in kinds:
-        sheet.text(MARGIN_IN, top + y + 0.17, f"{kind},", size=SMALL_PT, bold=True)
+    for kind, ways in lines.items():
+        sheet.text(MARGIN_IN, top + y + 0.17, kind, size=SMALL_PT, bold=True)
         y += head
-        for _, label in (w for w in ways if w[0] == kind):
-            name = label.partition(", ")[2]
+        for name, found_rows in ways.items():
             sheet.text(
                 MARGIN_IN + 0.08,
                 top + y + row / 2,
-                fit(name, left - 0.2, SMALL_PT),
+                fit(name, left - 0.25, SMALL_PT),
                 size=SMALL_PT,
                 va="center",
             )
-            for r in (r for r in rows if r["counted_by"] == label):
+            for r in found_rows:
                 _draw_range(axes, r, y + row / 2)
             y += row
-    axes.set_xlabel(f"hours under {found['lamp']} for one year at the site", x=0.42)
+    sheet.text(
+        WIDTH_IN - 0.2,
+        sheet.height_in - 0.12,
+        fit(f"hours under {found['lamp']} for one year at the site", WIDTH_IN - 0.4, SMALL_PT),
+        size=SMALL_PT,
+        ha="right",
+    )
     return sheet
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,13 +12,17 @@ from optistack.light_paths import Geometry
 from optistack.scenario.ingredients import Ingredients
 from optistack.scenario.question import Question
 from optistack.scenario.section import Section, checked_number
-from optistack.spectra import spectrum
+from optistack.series_file import header_lines
+from optistack.spectra import Weight, spectrum
+from optistack.tables import read_text
 
 # The analysis loads pvlib and pandas: only where a scenario has a site.
 if TYPE_CHECKING:
     from optistack.analysis.outdoor import Climate, Site, SiteDose, SiteLight, SiteYear
 
-_CLIMATE_KINDS = ("epw", "tmy3", "csv")
+# An ordinary year, not a leap year.
+_YEAR = 2023
+_CLIMATE_KINDS = ("epw", "tmy3", "pvgis", "csv")
 _STAMPS = ("start", "middle", "end")
 _MISSING = ("refuse", "leave_out", "clear_sky")
 
@@ -30,13 +34,11 @@ class SiteQuestion:
     Attributes
     ----------
     site : Site
-    year : int or None
-        None: the climate's own, or an ordinary year.
+    year : int
     step_h : float [h]
+        Both where there is no climate, which has its own.
     climate : Climate or None
         None: a year without clouds.
-    missing : str
-        What to do about hours that the climate lacks.
     pair : (coupon exposure, device exposure)
         Their stacks and filters stand at the site.
     filters : tuple of MountedFilter
@@ -44,10 +46,9 @@ class SiteQuestion:
     """
 
     site: Site
-    year: int | None
+    year: int
     step_h: float
     climate: Climate | None
-    missing: str
     pair: tuple[str, str]
     filters: tuple[MountedFilter, ...]
 
@@ -117,24 +118,23 @@ class SiteReader(Ingredients):
             precipitable_water_cm=section.number("precipitable_water_cm", 1.5),
             aerosol_turbidity_500nm=section.number("aerosol_turbidity_500nm", 0.1),
         )
-        climate, missing = None, "refuse"
         given = section.section("climate", None)
-        if given is not None:
-            missing = given.choice("missing", _MISSING, "refuse")
-            climate = self._within(given, self._climate)
+        climate = None if given is None else self._within(given, self._climate)
         pair = self._at_site(section, question)
         filters = question.candidates
         if "filters" in section:
             filters = self._mounted(section, "filters")
-        year = section.integer("year", None, low=1950)
-        if year is not None and year > 2100:
-            raise ScenarioError(f"{year} is outside 1950 to 2100", section.key_path("year"))
-        step = section.number("step_h", 1.0, above=0.0, high=6.0)
-        return SiteQuestion(site, year, step, climate, missing, pair, filters)
+        return SiteQuestion(
+            site,
+            section.integer("year", _YEAR, low=1950),
+            section.number("step_h", 1.0, above=0.0, high=1.0),
+            climate,
+            pair,
+            filters,
+        )
 
     def _climate(self, section: Section) -> Climate:
         from optistack.analysis.outdoor import read_climate
-        from optistack.tables import read_text
 
         name = section.text("file")
         path = self._file(name, section.key_path("file"))
@@ -144,10 +144,11 @@ class SiteReader(Ingredients):
             timezone=section.text("timezone", None),
             stamp=section.choice("stamp", _STAMPS, None),
             uv_band_nm=section.band("uv_band_nm", None),
+            year=section.integer("year", None, low=1950),
+            missing=section.choice("missing", _MISSING, "refuse"),
         )
         text, digest = read_text(path)
-        del text
-        self._note_measurement("climate", name, digest, climate.header)
+        self._note_measurement("climate", name, digest, header_lines(text))
         return climate
 
     def _at_site(self, section: Section, question: Question) -> tuple[str, str]:
@@ -196,13 +197,30 @@ def _horizon(section: Section) -> tuple[tuple[float, float], ...]:
 
 
 def answer_site(
-    question: SiteQuestion, asked: Question, exposures: Mapping[str, Exposure]
+    question: SiteQuestion,
+    asked: Question,
+    exposures: Mapping[str, Exposure],
+    weights: Sequence[Weight],
 ) -> SiteAnswer:
-    """A year of coupon, device, and device behind each filter at the site."""
+    """A year of coupon, device, and device behind each filter at the site.
+
+    Parameters
+    ----------
+    question : SiteQuestion
+    asked : Question
+    exposures : mapping of str to Exposure
+    weights : sequence of Weight
+        Those of the question and any that was measured.
+    """
     from optistack.analysis.outdoor import site_light, site_year
 
+    longest = max(*(band[1] for band in asked.bands_nm), *(weight.band_nm[1] for weight in weights))
     light = site_light(
-        question.site, year=question.year, step_h=question.step_h, climate=question.climate
+        question.site,
+        year=question.year,
+        step_h=question.step_h,
+        climate=question.climate,
+        range_nm=(300.0, longest),
     )
     notes: list[str] = []
     coupon, device = (_outdoors(exposures[name], notes) for name in question.pair)
@@ -218,7 +236,7 @@ def answer_site(
             refused.append(f"filter {item.item.name} ({item.mount}) is not at the site: {error}")
             continue
         stand[name], layers[name], filters[name] = behind, asked.layer, item
-    year = site_year(light, stand, layers, bands_nm=asked.bands_nm, weights=asked.weights)
+    year = site_year(light, stand, layers, bands_nm=asked.bands_nm, weights=weights)
     return SiteAnswer(
         question,
         light,

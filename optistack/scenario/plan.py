@@ -233,7 +233,7 @@ def answer_plan(
     exponent = question.exponent
     if exponent is None:
         exponent = PROPORTIONAL if rates is None else rates.correction.exponent
-    weights = (*asked.weights,)
+    weights = site.year.weights
     coupon, device = question.lamp
     years = lamp_years(
         results[coupon],
@@ -280,6 +280,9 @@ def answer_plan(
     )
     sheet = plan.plan_sheet(question.sheet_cycle, question.sheet_filter, purpose=question.purpose)
     reporting = plan.reporting_sheet(question.facts, question.sheet_cycle, question.sheet_filter)
+    # What the site or another exposure has said already is not said again with a prefix.
+    said = tuple(site.notes)
+    notes = dict.fromkeys((*years.notes, *plan.notes, *(lamps.notes if lamps else ())))
     return PlanAnswer(
         question,
         years,
@@ -288,5 +291,5 @@ def answer_plan(
         plan.row(question.sheet_cycle, question.sheet_filter),
         sheet,
         reporting,
-        tuple(dict.fromkeys((*years.notes, *plan.notes, *(lamps.notes if lamps else ())))),
+        tuple(n for n in notes if not n.endswith(said)),
     )

@@ -206,7 +206,10 @@ def run(
     site = None
     if scenario.site is not None:
         progress(f"a year at {scenario.site.site.name}")
-        site = answer_site(scenario.site, question, scenario.exposures)
+        weights = question.weights
+        if rates is not None and rates.activation is not None:
+            weights = (*weights, rates.activation.weight())
+        site = answer_site(scenario.site, question, scenario.exposures, weights)
     plan = None
     if scenario.plan is not None and site is not None:
         progress("lamp hours against site years")
