@@ -23,6 +23,7 @@ from optistack.rate_laws import arrhenius_factor
 from optistack.rate_terms import stated
 from optistack.spectra import Spectrum, Weight, weight_family
 from optistack.stack import Layer, Stack
+from optistack.value import Value
 
 Check = Callable[[str], dict[str, Any]]
 BAND = (280.0, 400.0)
@@ -296,7 +297,7 @@ def test_bands_at_the_site_may_be_values() -> None:
     year = year_of(run(stack, lamp), "film", [1.0])
     kept = year.incident_j_m2["280-400"]
     ranged = replace(year, incident_j_m2={**year.incident_j_m2})
-    ranged.incident_j_m2["280-400"] = ost.analysis.lamp_years.Value(kept, 0.9 * kept, 1.2 * kept)
+    ranged.incident_j_m2["280-400"] = Value(kept, 0.9 * kept, 1.2 * kept)
     result = run(stack, lamp)
     found = lamp_years(result, result, ranged, year, "film")
     v = found.rows[0].lamp_hours_per_year

@@ -16,20 +16,17 @@ from optistack.analysis.exposure_plan.qualification import (
 from optistack.analysis.exposure_plan.result import PlanHours, PlanResult, PlanRow, closest
 from optistack.criteria import (
     METER_BAND_NM,
-    SUN_STARTS_NM,
     Criterion,
     SiteDose,
     YearSum,
-    below_the_sun,
     criteria,
-    dark_under_lamp,
     inverse,
     lamp_rate,
     merged,
     over_all,
     percent,
     require_layer,
-    sun_without_lamp,
+    share_of_damage_band,
     times,
     year_amount,
     year_sum,
@@ -45,6 +42,12 @@ from optistack.spectra import (
     Weight,
     spectrum,
     weight_family,
+)
+from optistack.spectral_gaps import (
+    SUN_STARTS_NM,
+    below_the_sun,
+    dark_under_lamp,
+    sun_without_lamp,
 )
 from optistack.spectral_math import band_key
 from optistack.value import Value
@@ -324,7 +327,7 @@ def _row(
             clock = Value(
                 needed.value / share.value, needed.low / share.high, needed.high / share.low
             )
-        hours.append(PlanHours(way, needed, clock, reached, _site_share(ask.site, way)))
+        hours.append(PlanHours(way, needed, clock, reached, share_of_damage_band(ask.site, way)))
     absorbed = lit.result.absorbed_photons_m2_s(ask.layer, DAMAGE_BAND_NM)
     intensity = Value.of(absorbed * level / (lit.thickness_nm * 1e-9))
     over_site, flags = _intensity(ask, intensity)
@@ -343,16 +346,6 @@ def _row(
         flags=flags,
         regions=lit.regions,
     )
-
-
-def _site_share(site: SiteDose, way: Criterion) -> float:
-    """Of the photons that the device absorbs in 280-400 nm, those in a part of it; else 1."""
-    low, high = way.band_nm
-    part = DAMAGE_BAND_NM[0] <= low and high <= DAMAGE_BAND_NM[1]
-    if way.kind != "absorbed photons" or not part:
-        return 1.0
-    whole = year_amount(site, Criterion("absorbed photons", DAMAGE_BAND_NM)).value
-    return year_amount(site, way).value / whole
 
 
 def _highest(light: Spectrum) -> float:

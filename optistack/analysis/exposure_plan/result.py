@@ -358,7 +358,7 @@ class PlanResult:
             ax.set_xlabel(f"device years at {self.site} for {self.light_hours:g} h of light")
         first = next((h.criterion.key for h in bare[0].hours if h.criterion.weight), "")
         ax.set_xlabel(
-            f"{ax.get_xlabel()}\nmarker: weight {first}; bar: all weights and variants of the lamp"
+            f"{ax.get_xlabel()}\nmarker: weight {first}; bar: all weights and lamp variants"
             + ("\n* cycle from memory, unverified" if any("*" in x for x in labels) else "")
         )
         label_rows(ax, labels, columns=1)

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from optistack.care import advice
-from optistack.criteria import SUN_STARTS_NM
 from optistack.errors import OptistackError
 from optistack.series_file import named_rows
+from optistack.spectral_gaps import SUN_STARTS_NM
 from optistack.spectral_math import band_key
 from optistack.tables import data_folder, plain_text, read_text
 from optistack.value import Value, short
