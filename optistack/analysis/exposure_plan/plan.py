@@ -122,7 +122,19 @@ def exposure_plan(
 
     Examples
     --------
-    See docs/exposure_plan.md.
+    >>> import optistack as ost
+    >>> lamp = ost.spectrum("uva340").at_set_point(340, 0.89)
+    >>> bare = ost.Stack("air", [ost.Layer("film", "ito", 120.0)], "fused_silica")
+    >>> behind = ost.Stack("air", [ost.Layer("foil", "pet", 50e3), *bare.layers], "fused_silica")
+    >>> coupon, device = ost.Exposure("coupon", bare, lamp), ost.Exposure("device", behind, lamp)
+    >>> light = ost.site_light(ost.Site("equator", 0.0, 0.0))
+    >>> year = ost.site_year(light, {"coupon": coupon, "device": device}, "film")
+    >>> plan = exposure_plan(coupon, device, year["device"], "film", years=1)
+    >>> row = plan.row("ASTM G154, 1")
+    >>> print(row.over_weights.format(2), "|", row.clock_over_weights.format(2))
+    2400 (930 to 2500) | 3700 (1400 to 3700)
+    >>> row.cycle.mark
+    'from memory, unverified'
     """
     _one_direction(years, light_hours)
     used = tuple(weights) if weights is not None else weight_family()

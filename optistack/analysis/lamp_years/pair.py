@@ -23,6 +23,7 @@ from optistack.criteria import (
     criteria,
     lamp_rate,
     merged,
+    over_all,
     require_layer,
     three,
 )
@@ -85,9 +86,18 @@ class LampPair:
     notes: tuple[str, ...] = ()
 
     def apart(self, specimen: Specimen) -> Value:
-        """Dose ratio over all ways of counting what is absorbed: the first's value, their range."""
-        parts = [r.ratio for r in self.rows if r.specimen == specimen and not r.criterion.incident]
-        return Value(parts[0].value, min(v.low for v in parts), max(v.high for v in parts))
+        """Dose ratio over what is absorbed in 280-400 nm and every weight: the first's value.
+
+        Parts of that band are in the rows.
+        """
+        parts = [
+            r.ratio
+            for r in self.rows
+            if r.specimen == specimen
+            and not r.criterion.incident
+            and (r.criterion.weight is not None or r.criterion.band_nm == DAMAGE_BAND_NM)
+        ]
+        return over_all(parts)
 
     def to_frame(self) -> pd.DataFrame:
         """One row per specimen and way of counting."""
@@ -159,6 +169,17 @@ def compare_lamps(
     ------
     StackError, OptistackError
         As in `lamp_years`; a lamp without light in the nominal band.
+
+    Examples
+    --------
+    >>> import optistack as ost
+    >>> film = ost.Stack("air", [ost.Layer("film", "ito", 120.0)], "fused_silica")
+    >>> tube = ost.spectrum("uva340").at_set_point(340, 0.89)
+    >>> arc = ost.spectrum("xenon_daylight").at_set_point(340, 0.51)
+    >>> runs = tuple(ost.Exposure("coupon", film, lamp).run() for lamp in (tube, arc))
+    >>> pair = compare_lamps(runs, runs, "film", nominal_nm=(300, 400))
+    >>> pair.apart("coupon").format(2)  # xenon over UVA-340, at the same reading x hours
+    '0.92 (0.3 to 2)'
     """
     used = tuple(weights) if weights is not None else weight_family()
     coupon_layer = coupon_layer or layer

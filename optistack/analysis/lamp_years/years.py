@@ -282,7 +282,16 @@ def lamp_years(
 
     Examples
     --------
-    See docs/exposure_plan.md.
+    >>> import optistack as ost
+    >>> lamp = ost.spectrum("uva340").at_set_point(340, 0.89)
+    >>> bare = ost.Stack("air", [ost.Layer("film", "ito", 120.0)], "fused_silica")
+    >>> behind = ost.Stack("air", [ost.Layer("foil", "pet", 50e3), *bare.layers], "fused_silica")
+    >>> coupon, device = ost.Exposure("coupon", bare, lamp), ost.Exposure("device", behind, lamp)
+    >>> light = ost.site_light(ost.Site("equator", 0.0, 0.0))
+    >>> year = ost.site_year(light, {"coupon": coupon, "device": device}, "film")
+    >>> found = lamp_years(coupon.run(), device.run(), year["coupon"], year["device"], "film")
+    >>> found.apart("coupon").format(2), found.apart("device").format(2)
+    ('2500 (1500 to 3100)', '2600 (1800 to 3100)')
     """
     used = tuple(weights) if weights is not None else weight_family()
     coupon_layer = coupon_layer or layer
