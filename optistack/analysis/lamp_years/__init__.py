@@ -6,15 +6,18 @@ lie apart. `compare_lamps` does the same for two lamps, or two laboratories, tha
 same nominal dose.
 """
 
+from optistack.analysis.lamp_years.common import SPECIMENS, Specimen
 from optistack.analysis.lamp_years.pair import LABS, LampPair, LampPairRow, compare_lamps
 from optistack.analysis.lamp_years.years import LampYearRow, LampYears, lamp_years
 
 __all__ = [
     "LABS",
+    "SPECIMENS",
     "LampPair",
     "LampPairRow",
     "LampYearRow",
     "LampYears",
+    "Specimen",
     "compare_lamps",
     "lamp_years",
 ]

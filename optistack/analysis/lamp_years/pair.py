@@ -179,7 +179,7 @@ def compare_lamps(
     >>> runs = tuple(ost.Exposure("coupon", film, lamp).run() for lamp in (tube, arc))
     >>> pair = compare_lamps(runs, runs, "film", nominal_nm=(300, 400))
     >>> pair.apart("coupon").format(2)  # xenon over UVA-340, at the same reading x hours
-    '0.92 (0.3 to 2)'
+    '0.82 (0.35 to 1.3)'
     """
     used = tuple(weights) if weights is not None else weight_family()
     coupon_layer = coupon_layer or layer
