@@ -19,6 +19,15 @@ if TYPE_CHECKING:
     from optistack.ageing_file import read_ageing
     from optistack.analysis.activation_spectrum import activation_spectrum, cut_on_series
     from optistack.analysis.compare import Comparison, compare
+    from optistack.analysis.dose_ledger import (
+        LampAgeing,
+        Ledger,
+        LogEntry,
+        SetPoint,
+        dose_ledger,
+        read_lamp_ageing,
+        read_log,
+    )
     from optistack.analysis.electrode import (
         Cell,
         JVSeries,
@@ -120,6 +129,15 @@ _HOME = {
     "optistack.ageing_file": ("read_ageing",),
     "optistack.analysis.activation_spectrum": ("activation_spectrum", "cut_on_series"),
     "optistack.analysis.compare": ("Comparison", "compare"),
+    "optistack.analysis.dose_ledger": (
+        "LampAgeing",
+        "Ledger",
+        "LogEntry",
+        "SetPoint",
+        "dose_ledger",
+        "read_lamp_ageing",
+        "read_log",
+    ),
     "optistack.analysis.electrode": (
         "Cell",
         "JVSeries",

@@ -32,6 +32,7 @@ LEVELS = {
     "fitting": 1,
     "rate_laws": 1,
     "rate_terms": 1,
+    "workers": 1,
     "spectra": 2,
     "materials": 2,
     "filters": 2,

@@ -421,7 +421,7 @@ def test_error_of_the_optical_grid() -> None:
 
 def test_error_of_24_directions(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "uses 24 directions" in THEORY
-    assert light_paths._DIRECTIONS == 24
+    assert light_paths.USUAL_DIRECTIONS.fewest == 24
     exposure = lantern_house().exposures["coupon outdoors"]
     isotropic = replace(exposure, geometry=ost.Geometry(isotropic_share=1.0))
     inside_glass = replace(
@@ -431,7 +431,8 @@ def test_error_of_24_directions(monkeypatch: pytest.MonkeyPatch) -> None:
         ),
     )
     few = rate(isotropic, 5.0), rate(inside_glass, 5.0, "b")
-    monkeypatch.setattr(light_paths, "_DIRECTIONS", 200)
+    more = light_paths.USUAL_DIRECTIONS._replace(fewest=200)
+    monkeypatch.setattr(light_paths, "USUAL_DIRECTIONS", more)
     many = rate(isotropic, 5.0), rate(inside_glass, 5.0, "b")
     assert abs(few[0] / many[0] - 1) < 3.5e-10
     assert "the error stays below 1e-6" in THEORY

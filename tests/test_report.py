@@ -53,6 +53,7 @@ OPTICAL_FIGURES = [
 ]
 AGEING_FIGURES = [
     *("causes", "factors", "kinetics", "activation", "course", "knee", "life", "pitch", "cause"),
+    "convergence",
 ]
 ALL_FIGURES = [*OPTICAL_FIGURES, *AGEING_FIGURES]
 BANDS = ["280-315", "315-400", "300-400", "280-400", "400-700"]

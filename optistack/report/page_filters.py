@@ -163,6 +163,13 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
                     "Part of the variance that comes from one input alone. The longest bar is the "
                     "measurement to make first.",
                 ),
+                figure(
+                    drawn,
+                    "convergence",
+                    "Are these draws enough?",
+                    "Mean and ends of the interval as the first draws give them, with standard "
+                    "errors.",
+                ),
             )
         )
         out.append(_draws(data))
@@ -197,9 +204,27 @@ def _draws(data: Json) -> str:
         if name in part["shares"]
     ]
     head = f"{100 * part['confidence']:g} % of {part['draws']} draws"
-    return bullets(part["sentences"]) + table(
+    return bullets([*part["sentences"], *_enough(part)]) + table(
         f"Central answer and range ({head}), device over coupon", ["", "value"], rows
     )
+
+
+def _enough(part: Json) -> list[str]:
+    """How well the draws know the mean and the ends of each interval."""
+    out = []
+    for name, found in part["convergence"].items():
+        last = {e["statistic"]: e for e in found[-3:]}
+        if not all(e["value"] and e["standard_error"] is not None for e in last.values()):
+            continue
+        low, high, mean = (
+            show(abs(last[key]["standard_error"] / last[key]["value"]), as_percent=True)
+            for key in ("low", "high", "mean")
+        )
+        out.append(
+            f"{name}: from {part['draws']} draws the ends of the range have standard errors of "
+            f"{low} (low) and {high} (high), the mean {mean}."
+        )
+    return out
 
 
 def _by_light(
