@@ -468,6 +468,13 @@ def test_refusals() -> None:
         lamp_years(clear, clear, year, year, "film")
     with pytest.raises(OptistackError, match="p = 0 .*must be positive"):
         lamp_years(result, result, year, year, "film", exponent=stated(0.0, 0.0, 1.0))
+    night = year_of(result, "film", [0.0, 0.0])
+    with pytest.raises(OptistackError, match="coupon: the site has nothing in any band"):
+        lamp_years(result, result, night, year, "film")
+    unweighted = lamp_years(result, result, year, year, "film", weights=[])
+    assert len(unweighted.sentences()) == 2
+    with pytest.raises(OptistackError, match="nothing is counted by a weight"):
+        unweighted.over_weights("coupon")
     thermal = Thermal(stated(50.0), 300.0, np.full(3, 300.0))
     with pytest.raises(OptistackError, match="3 site temperatures for 2 steps"):
         lamp_years(result, result, year, year, "film", device_thermal=thermal)

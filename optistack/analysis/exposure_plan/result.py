@@ -94,6 +94,11 @@ class PlanRow:
     closest: bool = False
 
     @property
+    def filter_label(self) -> str:
+        """The filter with its mount, as "edge 375 (laminated)"."""
+        return f"{self.filter} ({self.mount})" if self.mount else self.filter
+
+    @property
     def spread(self) -> float:
         """The longest over the shortest answer, over weights, the lamp's variants and p."""
         years, hours = self.years_over_weights, self.over_weights
@@ -172,6 +177,8 @@ class PlanResult:
     def row(self, cycle: str | None = None, filter: str | None = None) -> PlanRow:
         """One row, by the cycle's name and the filter's; the first set point if there are two.
 
+        A filter in two mounts is told by "edge 375 (laminated)".
+
         Without a cycle, the row that `closest` finds; without a filter, the cycle's closest.
 
         Raises
@@ -188,11 +195,15 @@ class PlanResult:
             r
             for r in self.rows
             if cycle in (None, r.cycle.name)
-            and (r.filter == filter if filter is not None else cycle is None or r.closest)
+            and (
+                filter in (r.filter, r.filter_label)
+                if filter is not None
+                else cycle is None or r.closest
+            )
         ]
         if not found:
             names = list(dict.fromkeys(r.cycle.name for r in self.rows))
-            kinds = list(dict.fromkeys(r.filter for r in self.rows))
+            kinds = list(dict.fromkeys(r.filter_label for r in self.rows))
             raise OptistackError(
                 f"no row for cycle {cycle!r} and filter {filter!r}; cycles: {'; '.join(names)}; "
                 f"filters: {', '.join(kinds)}"

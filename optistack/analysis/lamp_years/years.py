@@ -27,13 +27,14 @@ from optistack.criteria import (
     inverse,
     lamp_rate,
     merged,
+    over_all,
     percent,
     require_layer,
     share_of_damage_band,
     three,
     year_sum,
 )
-from optistack.errors import RangeError, StackError
+from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import ExposureResult
 from optistack.plot_axes import label_rows, row_axes
 from optistack.rate_terms import PROPORTIONAL, Knowledge
@@ -161,9 +162,17 @@ class LampYears:
         ]
 
     def over_weights(self, specimen: Specimen) -> Value:
-        """Lamp hours per site year over the weights [h]; the first weight's as the value."""
+        """Lamp hours per site year over the weights [h]; the first weight's as the value.
+
+        Raises
+        ------
+        OptistackError
+            No weight was asked for, or the lamp or the site has nothing in any.
+        """
         hours = [r.lamp_hours_per_year for r in self.of(specimen, "weighted photons")]
-        return Value(hours[0].value, min(v.low for v in hours), max(v.high for v in hours))
+        if not hours:
+            raise OptistackError(f"{specimen}: nothing is counted by a weight")
+        return over_all(hours)
 
     def sentences(self) -> tuple[str, ...]:
         """The answer in words, a sentence per specimen."""
@@ -278,7 +287,8 @@ def lamp_years(
     StackError
         A layer that is not there, without thickness, or as thick as another one at the site.
     OptistackError
-        Two lamps; no absorbed dose in the lamp's band; a band or weight that the site lacks.
+        Two lamps; no dose in the lamp's band, or none at the site; a band or weight that the
+        site lacks.
 
     Examples
     --------
@@ -335,6 +345,11 @@ def lamp_years(
                     found.warm,
                     share,
                 )
+            )
+        if not any(r.specimen == who for r in rows):
+            raise OptistackError(
+                f"{who}: the site has nothing in any band or weight that the lamp has, so no hours "
+                "can be given; ask for bands in which both shine"
             )
         notes += _gaps(who, result, name, site, used, bands_nm)
         main = used[0].band_nm if used else DAMAGE_BAND_NM
