@@ -17,7 +17,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import ExposureResult
-from optistack.rate_laws import arrhenius_factor
 from optistack.rate_terms import PROPORTIONAL, Knowledge
 from optistack.spectra import DAMAGE_BAND_NM, BandNm, Weight
 from optistack.spectral_math import band_key
@@ -325,6 +324,8 @@ def year_sum(
     sums = grown.sum(axis=1)
     factors = None
     if thermal is not None:
+        from optistack.rate_laws import arrhenius_factor  # loads scipy, which is slow to import
+
         energies = _scan(thermal.activation_energy_kj_mol.value, ENERGY_POINTS)
         warm = arrhenius_factor(
             energies[:, None], thermal.lamp_temperature_k, thermal.site_temperature_k[lit]
