@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,24 +39,28 @@ class SiteDose(Protocol):
     """
 
     @property
-    def incident_j_m2(self) -> Mapping[str, Any]:
-        """Radiant exposure of the year by band, a number or a `Value` [J/m2]."""
+    def incident_j_m2(self) -> Mapping[str, float]:
+        """Radiant exposure of the year by band [J/m2]."""
 
     @property
-    def incident_photons_m2(self) -> Mapping[str, Any]:
+    def incident_photons_m2(self) -> Mapping[str, float]:
         """Photons that arrive in the year by band [1/m2]."""
 
     @property
-    def absorbed_photons_m2(self) -> Mapping[str, Any]:
+    def absorbed_photons_m2(self) -> Mapping[str, float]:
         """Photons that the layer absorbs in the year by band [1/m2]."""
 
     @property
-    def weighted_m2(self) -> Mapping[str, Any]:
+    def weighted_m2(self) -> Mapping[str, float]:
         """Equivalent photons that the layer absorbs in the year by weight [1/m2]."""
 
     @property
     def thickness_nm(self) -> float:
         """Of the layer [nm]."""
+
+    @property
+    def grade(self) -> str:
+        """Worst grade of a table that carries more than 5 % of the answer."""
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -150,7 +154,7 @@ def lamp_rate(result: ExposureResult, layer: str, criterion: Criterion) -> Real:
     return result.absorbed_photons_m2_s(layer, criterion.band_nm)
 
 
-def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> Value:
+def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> float:
     """What the site gives in a year: J/m2 or 1/m2.
 
     Raises
@@ -158,7 +162,7 @@ def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> Valu
     OptistackError
         The site was not worked out for this band or weight.
     """
-    kept: Mapping[str, Any] = {
+    kept: Mapping[str, float] = {
         "incident energy": site.incident_j_m2,
         "incident photons": site.incident_photons_m2,
         "absorbed photons": site.absorbed_photons_m2,
@@ -170,8 +174,7 @@ def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> Valu
             f"{who}: {criterion.kind} of the year are not known for the {what} {criterion.key}; it "
             f"has {', '.join(kept) or 'none'}. Work the site out with the same bands and weights"
         )
-    v = kept[criterion.key]
-    return v if isinstance(v, Value) else Value.of(float(v))
+    return float(kept[criterion.key])
 
 
 def share_of_damage_band(site: SiteDose, criterion: Criterion) -> float:
@@ -184,8 +187,8 @@ def share_of_damage_band(site: SiteDose, criterion: Criterion) -> float:
     whole = Criterion("absorbed photons", DAMAGE_BAND_NM)
     if criterion.kind != whole.kind or not part or whole.key not in site.absorbed_photons_m2:
         return 1.0
-    total = year_amount(site, whole).value
-    return year_amount(site, criterion).value / total if total > 0 else 1.0
+    total = year_amount(site, whole)
+    return year_amount(site, criterion) / total if total > 0 else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,13 +242,13 @@ class Equal(NamedTuple):
 class YearSum:
     """A year of a site summed up for one criterion, ready to be set against any lamp.
 
-    From `year_sum`. ``powers`` (p,) are the exponents the answer is searched over, the value
-    first; ``sums`` (p,) the year's hours of (q/level)^p; ``factors`` (p, energy) what the
-    temperatures do.
+    From `year_sum`. ``amount`` is the dose, J/m2 or 1/m2; ``powers`` (p,) are the exponents the
+    answer is searched over, the value first; ``sums`` (p,) the year's hours of (q/level)^p;
+    ``factors`` (p, energy) what the temperatures do.
     """
 
     criterion: Criterion
-    amount: Value
+    amount: float
     powers: Real
     level: float
     sums: Real
@@ -264,8 +267,7 @@ class YearSum:
         """
         lamp = np.atleast_1d(np.asarray(rate, dtype=float))
         if self.criterion.incident:
-            ends = (self.amount.value, self.amount.low, self.amount.high)
-            return Equal(Value.of(np.concatenate([a / lamp / 3600.0 for a in ends])))
+            return Equal(Value.of(self.amount / lamp / 3600.0))
         scale = (self.level * site_over_lamp / lamp) ** self.powers[:, None]  # (p, variant)
         cold = scale * self.sums[:, None]
         hours = Value.of(cold.ravel())
@@ -318,7 +320,7 @@ def year_sum(
     lit = course > 0
     if not lit.any():
         return YearSum(criterion, amount, powers, 1.0, np.zeros(powers.size), None)
-    hours = amount.value / float(course.sum()) / 3600.0  # each entry of the course lasts this long
+    hours = amount / float(course.sum()) / 3600.0  # each entry of the course lasts this long
     level = float(np.exp(np.log(course[lit]).mean()))
     grown = np.exp(powers[:, None] * np.log(course[lit] / level))
     sums = grown.sum(axis=1)

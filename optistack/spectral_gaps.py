@@ -104,7 +104,7 @@ def dark_under_lamp(
         apart = band[1] <= DAMAGE_BAND_NM[0] or band[0] >= DAMAGE_BAND_NM[1]
         if key not in kept or base is None or not apart or (band[0] < high and band[1] > low):
             continue
-        here, rest = (v.value if isinstance(v, Value) else float(v) for v in (kept[key], base))
+        here, rest = float(kept[key]), float(base)
         if here > 0:
             out[key] = here / (here + rest)
     return out

@@ -23,7 +23,6 @@ from optistack.rate_laws import arrhenius_factor
 from optistack.rate_terms import stated
 from optistack.spectra import Spectrum, Weight, weight_family
 from optistack.stack import Layer, Stack
-from optistack.value import Value
 
 Check = Callable[[str], dict[str, Any]]
 BAND = (280.0, 400.0)
@@ -292,18 +291,6 @@ def test_scaling_laws(level: float, bright: float, p: float, course: list[float]
     assert base == pytest.approx(direct, rel=1e-9)
 
 
-def test_bands_at_the_site_may_be_values() -> None:
-    stack, lamp = film(), boxed(280, 400)
-    year = year_of(run(stack, lamp), "film", [1.0])
-    kept = year.incident_j_m2["280-400"]
-    ranged = replace(year, incident_j_m2={**year.incident_j_m2})
-    ranged.incident_j_m2["280-400"] = Value(kept, 0.9 * kept, 1.2 * kept)
-    result = run(stack, lamp)
-    found = lamp_years(result, result, ranged, year, "film")
-    v = found.rows[0].lamp_hours_per_year
-    assert [v.value, v.low, v.high] == pytest.approx([1.0, 0.9, 1.2], rel=1e-12)
-
-
 # --- what is said ---------------------------------------------------------------------------------
 
 
@@ -435,6 +422,15 @@ def test_measured_weight_is_an_assumption_under_another_light() -> None:
     found = lamp_years(result, result, year, year, "film", weights=[weight])
     (note,) = [n for n in found.notes if n.startswith("weight found")]
     assert "measured under xenon" in note and "under tube, the sun it is an assumption" in note
+
+
+def test_worst_grade() -> None:
+    """A lamp of grade C, a site of grade C, then a site of grade D."""
+    lamp, sun = ost.spectrum("uva340").at_set_point(340, 0.89), boxed(280, 400)
+    assert both(lamp, sun, [1.0]).grade == "C"
+    result = run(film(), lamp)
+    year = year_of(result, "film", [1.0])
+    assert lamp_years(result, result, year, replace(year, grade="D"), "film").grade == "D"
 
 
 def test_notes_of_lamp_and_site_are_inherited() -> None:

@@ -191,6 +191,10 @@ def exposure_plan(
         test=qualification_test(),
         meter_band_nm=meter_band_nm,
         exponent=exponent,
+        grade=max(
+            site_device.grade,
+            *(x.result.worst_grade(coupon_layer, DAMAGE_BAND_NM) for x in bare.values()),
+        ),
         notes=merged([*unfit, *_notes(ask, bare, site_device, site_name), *more]),
     )
 
@@ -205,7 +209,7 @@ def _one_direction(years: float | None, light_hours: float | None) -> None:
 
 def _require_year(site: SiteDose, layer: str) -> None:
     way = Criterion("absorbed photons", DAMAGE_BAND_NM)
-    if not year_amount(site, way, "device at the site").value > 0:
+    if not year_amount(site, way, "device at the site") > 0:
         raise OptistackError(
             f"device at the site: layer {layer} absorbs nothing in {band_key(DAMAGE_BAND_NM)} nm, "
             "so there is no dose to give to a coupon"
@@ -327,7 +331,7 @@ def _row(
     hours = []
     for year, unscaled in zip(ask.sums, lit.rates, strict=True):
         way, rate = year.criterion, unscaled * level
-        if not (rate > 0).all() or not year.amount.value > 0:
+        if not (rate > 0).all() or not year.amount > 0:
             continue
         per_year = year.equals(rate, per_volume).hours
         if light_hours is None:

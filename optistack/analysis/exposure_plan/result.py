@@ -156,6 +156,8 @@ class PlanResult:
     test : QualificationTest
     meter_band_nm : (float, float) [nm]
     exponent : Knowledge
+    grade : str
+        Worst grade of a table that carries more than 5 % of an answer: A standard, D a guess.
     notes : tuple of str
     """
 
@@ -172,6 +174,7 @@ class PlanResult:
     test: QualificationTest
     meter_band_nm: BandNm
     exponent: Knowledge
+    grade: str
     notes: tuple[str, ...] = ()
 
     def row(self, cycle: str | None = None, filter: str | None = None) -> PlanRow:

@@ -109,6 +109,11 @@ def plan_sheet(
         lines += _item("Beware", flag)
     lines += _item("Wavelengths", "; ".join(row.regions))
     lines += _item(
+        "Tables",
+        f"worst grade {plan.grade} of those that carry more than 5 % of an answer (A a standard "
+        "or a primary measurement, D a guess)",
+    )
+    lines += _item(
         "Not covered",
         "temperature, humidity, oxygen, rain and bias of the site; scattering; what the weights do "
         "not span. Hours of equal dose are no acceleration factor",

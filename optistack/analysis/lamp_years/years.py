@@ -121,6 +121,8 @@ class LampYears:
     lamp_band_nm, meter_band_nm : (float, float) [nm]
     exponent : Knowledge
         The reciprocity exponent p.
+    grade : str
+        Worst grade of a table that carries more than 5 % of an answer: A standard, D a guess.
     notes : tuple of str
     """
 
@@ -131,6 +133,7 @@ class LampYears:
     lamp_band_nm: BandNm
     meter_band_nm: BandNm
     exponent: Knowledge
+    grade: str
     notes: tuple[str, ...] = ()
 
     def of(self, specimen: Specimen, kind: Kind | None = None) -> tuple[LampYearRow, ...]:
@@ -313,6 +316,7 @@ def lamp_years(
     ways = criteria(lamp_band_nm, meter_band_nm, bands_nm, used)
     rows: list[LampYearRow] = []
     notes: list[str] = []
+    grades: list[str] = []
     for who, result, name, site, thermal in cases:
         thickness = require_layer(result, name, lamp_band_nm)
         if not np.isclose(thickness, site.thickness_nm, rtol=1e-6):
@@ -323,7 +327,7 @@ def lamp_years(
         for way in ways:
             rate = lamp_rate(result, name, way)
             year = year_sum(site, way, exponent=exponent, thermal=thermal, who=f"{who} at the site")
-            if not (rate > 0).all() or not year.amount.value > 0:
+            if not (rate > 0).all() or not year.amount > 0:
                 lacks = "the lamp" if not (rate > 0).all() else "the site"
                 notes.append(f"{who}: not counted by {way.label}: {lacks} has nothing there")
                 continue
@@ -339,7 +343,7 @@ def lamp_years(
                     who,
                     way,
                     Value.of(rate),
-                    year.amount,
+                    Value.of(year.amount),
                     found.hours,
                     found.factor,
                     found.warm,
@@ -352,6 +356,7 @@ def lamp_years(
                 "can be given; ask for bands in which both shine"
             )
         notes += _gaps(who, result, name, site, used, bands_nm)
+        grades += [result.worst_grade(name, lamp_band_nm), site.grade]
         main = used[0].band_nm if used else DAMAGE_BAND_NM
         notes += [f"{who}: {n}" for n in result.notes(name, main)]
         notes += [f"{who} at the site: {n}" for n in site.notes]
@@ -363,6 +368,7 @@ def lamp_years(
         lamp_band_nm=lamp_band_nm,
         meter_band_nm=meter_band_nm,
         exponent=exponent,
+        grade=max(grades),
         notes=merged(
             [
                 *_ground_rules(coupon, lamp_band_nm, exponent, (coupon_thermal, device_thermal)),
