@@ -263,6 +263,30 @@ def test_variants_of_the_lamp_give_a_range() -> None:
         )
 
 
+# --- the year of a real site -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("p", [1.0, 0.6])
+def test_against_the_sum_that_the_site_itself_makes(p: float) -> None:
+    """Lamp hours x 3600 s x q_lamp^p = sum of q^p dt, as `SiteDose` sums it up for itself."""
+    stack, lamp = film(depth=1e-6), ost.spectrum("uva340").at_set_point(340, 0.89)
+    bare = ost.Exposure("coupon", stack, lamp)
+    light = ost.site_light(ost.Site("invented field", 52.0, 5.0, tilt_deg=30.0, azimuth_deg=180.0))
+    dose = ost.site_year(light, {"coupon": bare}, "film")["coupon"]
+    result = bare.run()
+    found = lamp_years(result, result, dose, dose, "film", exponent=stated(p))
+    for row in found.of("coupon"):
+        if row.criterion.incident:
+            continue
+        q = row.lamp_rate.value
+        direct = dose.sum_of_powers(row.criterion.key, p, per_volume=False)
+        hours_then = direct / q**p / 3600.0
+        assert row.lamp_hours_per_year.value == pytest.approx(hours_then, rel=1e-9)
+        assert row.year_amount.value == pytest.approx(dose.dose_m2(row.criterion.key))
+    assert found.grade == max("C", dose.grade)
+    assert any("counted in 300-400 nm" in n for n in found.notes)
+
+
 # --- invariances ----------------------------------------------------------------------------------
 
 
