@@ -290,6 +290,17 @@ def test_against_the_sum_that_the_site_itself_makes(p: float) -> None:
 # --- invariances ----------------------------------------------------------------------------------
 
 
+def test_figure_with_temperatures() -> None:
+    thermal = Thermal(stated(50.0, 30.0, 70.0), 330.0, np.array([300.0]))
+    found = both(boxed(280, 400), boxed(280, 400), [1.0], device_thermal=thermal)
+    ax = found.plot()
+    labels = [t.get_text() for t in ax.get_legend().get_texts()]
+    assert labels == ["coupon, light alone", "device, light alone", "device, with temperature"]
+    import matplotlib.pyplot as plt
+
+    plt.close(ax.figure)
+
+
 @given(
     level=st.floats(0.01, 100.0),
     bright=st.floats(0.1, 10.0),

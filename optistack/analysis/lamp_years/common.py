@@ -18,7 +18,7 @@ Real = NDArray[np.float64]
 Specimen = Literal["coupon", "device"]
 SPECIMENS: tuple[Specimen, ...] = get_args(Specimen)
 # Blue and orange differ for every kind of colour vision; the marker differs too.
-DRAWN = {"coupon": ("#00549f", "o", 0.14), "device": ("#c05a00", "s", -0.14)}
+DRAWN = {"coupon": ("#00549f", "o", 0.2), "device": ("#c05a00", "s", -0.12)}
 
 
 def one_lamp(coupon: ExposureResult, device: ExposureResult) -> None:
@@ -39,8 +39,10 @@ def about_weights(weights: Sequence[Weight], *lights: str) -> list[str]:
     return [n for w in weights for n in (*w.notes, *w.notes_with(*lights))]
 
 
-def draw(ax: Any, values: Sequence[Value], y: Real, who: Specimen, label: str) -> None:
+def draw(
+    ax: Any, values: Sequence[Value], y: Real, who: Specimen, label: str, **style: Any
+) -> None:
     """The values of one specimen with their ranges."""
     colour, marker, _ = DRAWN[who]
     middle, low, high = np.array([(v.value, v.low, v.high) for v in values]).T
-    draw_ranges(ax, middle, low, high, y, color=colour, marker=marker, label=label)
+    draw_ranges(ax, middle, low, high, y, color=colour, marker=marker, label=label, **style)

@@ -216,26 +216,23 @@ class LampYears:
         return pd.DataFrame(out)
 
     def plot(self, ax: Any = None) -> Any:
-        """Lamp hours per site year by way of counting, coupon and device, on a matplotlib Axes."""
-        wide = list(dict.fromkeys(r.criterion.label for r in self.rows))
+        """Lamp hours per site year by way of counting, coupon and device, on a matplotlib Axes.
+
+        Parts of the band with less than 0.1 % of what the layer absorbs at the site are left out.
+        """
+        shown = [r for r in self.rows if r.site_share >= _LEAST_SHARE]
+        wide = list(dict.fromkeys(r.criterion.label for r in shown))
         ax = row_axes(ax, len(wide))
         for who in SPECIMENS:
-            colour, marker, shift = DRAWN[who]
-            rows = self.of(who)
-            y = np.array([-wide.index(r.criterion.label) for r in rows]) + shift
+            rows = [r for r in shown if r.specimen == who]
+            y = np.array([-wide.index(r.criterion.label) for r in rows]) + DRAWN[who][2]
             draw(ax, [r.lamp_hours_per_year for r in rows], y, who, f"{who}, light alone")
             warm = [(r.lamp_hours_per_year_warm, at) for r, at in zip(rows, y, strict=True)]
             known = [(v, at) for v, at in warm if v is not None]
             if known:
-                ax.plot(
-                    [v.value for v, _ in known],
-                    [at for _, at in known],
-                    marker,
-                    color=colour,
-                    markerfacecolor="white",
-                    linestyle="none",
-                    label=f"{who}, with temperature",
-                )
+                values, places = zip(*known, strict=True)
+                below = np.array(places) - 0.14
+                draw(ax, values, below, who, f"{who}, with temperature", markerfacecolor="white")
         ax.set_xlabel(f"hours of {self.lamp} for one site year (h)")
         label_rows(ax, wide)
         return ax
