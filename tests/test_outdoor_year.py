@@ -280,6 +280,14 @@ def test_own_bands_and_weights() -> None:
     assert wide["x"].dose_m2("flat to 500") > wide["x"].dose_m2("300-400")
 
 
+def test_bands_beyond_the_visible() -> None:
+    wide = site_light(SITE, range_nm=(300.0, 1100.0))
+    year = site_year(wide, {"x": coupon()}, "electrode", bands_nm=[(400.0, 700.0), (700.0, 1050.0)])
+    assert year["x"].dose_m2("700-1050") > 0
+    narrow = site_year(light(), {"x": coupon()}, "electrode")
+    assert year["x"].dose_m2("400-700") == pytest.approx(narrow["x"].dose_m2("400-700"), rel=1e-6)
+
+
 def test_polar_night_gives_no_nonsense() -> None:
     dark = site_light(Site("far north", 85.0, 0.0))
     dose = site_year(dark, {"x": device()}, "electrode")["x"]

@@ -173,6 +173,8 @@ def assemble(
         if not kept.any():
             raise TableError(f"no row lies in the year {year}", *where.at())
         middle, values = middle[kept], {k: v[kept] for k, v in values.items()}
+        if lines is not None:
+            where = _Where(where.path, [lines[int(i)] for i in np.flatnonzero(kept)])
     steps = np.diff(middle)
     if (steps <= np.timedelta64(0, "ms")).any():
         row = int(np.flatnonzero(steps <= np.timedelta64(0, "ms"))[0]) + 1

@@ -104,6 +104,12 @@ class SiteDose:
         """The same per volume of the layer [1/m3]."""
         return self.dose_m2(key) * (1e9 / self._thickness())
 
+    def incident_range_j_m2(self, band: str) -> Value:
+        """Incident energy of the year in a band with its range over the cloud exponents [J/m2]."""
+        limits = self._band(band)
+        every = (self.light, *self.light.variants)
+        return Value.of([x.irradiance_w_m2(limits).sum() * x.step_s for x in every])
+
     def _thickness(self) -> float:
         if not self.thickness_nm > 0:
             raise OptistackError(
