@@ -92,6 +92,8 @@ def test_scenario_blocks_are_where_expected() -> None:
         "rise.csv",
         "jv_fresh.csv",
         "jv_aged.csv",
+        "log.csv",
+        "tube.csv",
     }
     assert len(_START) == 4
     assert _START[:3] == [0, 1, 2]
@@ -198,6 +200,7 @@ def test_every_key_stands_in_an_example() -> None:
     """And the examples hold no key that the loader does not know."""
     used: set[str] = set()
     free = {"materials", "stacks", "lights", "filters", "exposures", "photocurrent", "layers"}
+    free |= {"ageing"}
 
     def collect(value: Any, names_are_free: bool = False) -> None:
         if isinstance(value, dict):
