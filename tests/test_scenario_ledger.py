@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import jsonschema
 import pytest
-from conftest import LANTERN_HOUSE
+from conftest import LANTERN_HOUSE, ROOT
 
 import optistack as ost
+from optistack.report import results_json
+from optistack.report.document import report_html
+from optistack.report.tables_csv import csv_texts
 
 SCENARIO = """optistack_scenario = 1
 title = "log"
@@ -57,6 +62,25 @@ def test_the_log_of_a_scenario(tmp_path: Path) -> None:
     assert result.ledger.of("a").hours == 91
     assert any(n.startswith("ledger: lamp lamp: held at its set point") for n in result.notes)
     assert [i.name for i in scenario.inputs if i.used_as == "exposure log"] == ["log.csv"]
+
+
+def test_the_report_of_a_log(tmp_path: Path) -> None:
+    late = LOG.replace("lamp,0.89,W/m2/nm,340,edge,a", "lamp,0.89,W/m2/nm,340,edge,=a<b>")
+    result = ost.run(load(tmp_path, log=late, more='timezone = "Europe/Paris"\n'))
+    data = results_json(result)
+    schema = json.loads((ROOT / "docs" / "results.schema.json").read_text(encoding="utf-8"))
+    part = {"$ref": "#/$defs/ledger", "$defs": schema["$defs"]}
+    jsonschema.validate(data["ledger"], part)
+    assert [s["specimen"] for s in data["ledger"]["specimens"]] == ["=a<b>", "a", "b"]
+    page = report_html(data, [])
+    assert "Doses from the exposure log" in page
+    assert "=a&lt;b&gt;" in page and "=a<b>" not in page
+    tables = csv_texts(result, data, {})
+    assert tables["ledger.csv"].startswith("specimen,orientation,angle_deg,hours,band_nm")
+    assert "\n'=a<b>," in tables["ledger.csv"]  # no formula for a spreadsheet
+    bare = results_json(ost.run(load(tmp_path, ('[ledger]\nfile = "log.csv"\n', ""))))
+    assert bare["ledger"] is None
+    assert "Doses from the exposure log" not in report_html(bare, [])
 
 
 def test_a_lamp_that_ages(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 from optistack.errors import ScenarioError
@@ -76,11 +77,11 @@ class LedgerReader(Ingredients):
         for i, lamp in enumerate(section.texts("held", ())):
             self._defined(lamp, lamps, "lamp of the log", f"{section.key_path('held')}[{i}]")
             ageing[lamp] = LampAgeing("held", name=lamp)
-        for lamp, item in section.named("ageing").items():
-            self._defined(lamp, lamps, "lamp of the log", item.path)
+        for lamp, table in section.named("ageing").items():
+            self._defined(lamp, lamps, "lamp of the log", table.path)
             if lamp in ageing:
-                raise ScenarioError("the lamp is held; it has no table", item.path)
-            ageing[lamp] = self._within(item, lambda item: self._lamp_ageing(item, zone))
+                raise ScenarioError("the lamp is held; it has no table", table.path)
+            ageing[lamp] = self._within(table, partial(self._lamp_ageing, zone=zone))
         return LedgerQuestion(
             log=log,
             bands_nm=section.bands("bands_nm", DEFAULT_BANDS_NM),
@@ -91,7 +92,7 @@ class LedgerReader(Ingredients):
             filters=filters,
         )
 
-    def _lamp_ageing(self, section: Section, zone: str | None) -> LampAgeing:
+    def _lamp_ageing(self, section: Section, *, zone: str | None) -> LampAgeing:
         from optistack.analysis.dose_ledger import read_lamp_ageing
 
         name = section.text("file")
