@@ -148,6 +148,42 @@ class Part:
         return Value(float(rates[0]), float(rates.min()), float(rates.max()))
 
 
+def summed(parts: Iterable[Part], quantity: Quantity, band: int) -> Value:
+    """Rate times time over all parts, exact until it is rounded once at the end.
+
+    The variants of one lamp go together, different lamps vary by themselves: the range is the sum
+    over lamps of their lowest and of their highest.
+    """
+    by_lamp: dict[str, list[Fraction]] = {}
+    for part in parts:
+        rates = getattr(part.lighting, quantity)[band]
+        sums = _aligned(by_lamp, part.lighting.lamp, len(rates))
+        repeat = len(sums) // len(rates)
+        for i in range(len(sums)):
+            sums[i] += Fraction(float(rates[i // repeat])) * part.seconds
+    return over_lamps(by_lamp.values())
+
+
+def over_lamps(sums: Iterable[Sequence[Fraction]]) -> Value:
+    """Sum of the central values, of the lowest and of the highest of every lamp, rounded once."""
+    middle = low = high = Fraction(0)
+    for cases in sums:
+        middle, low, high = middle + cases[0], low + min(cases), high + max(cases)
+    return Value(float(middle), float(low), float(high))
+
+
+def _aligned(by_lamp: dict[str, list[Fraction]], lamp: str, cases: int) -> list[Fraction]:
+    """The running sums of a lamp with at least as many cases.
+
+    A filter with a stray-light floor has three cases of each variant, an open lamp one.
+    """
+    sums = by_lamp.setdefault(lamp, [Fraction(0)] * cases)
+    if len(sums) < cases:
+        repeat = cases // len(sums)
+        by_lamp[lamp] = sums = [s for s in sums for _ in range(repeat)]
+    return sums
+
+
 @dataclass(frozen=True, eq=False)
 class SpecimenDose:
     """What met one specimen on one face.
