@@ -95,6 +95,8 @@ def test_scenario_blocks_are_where_expected() -> None:
         "rise.csv",
         "jv_fresh.csv",
         "jv_aged.csv",
+        "log.csv",
+        "tube.csv",
     }
     assert len(_START) == 4
     assert _START[:3] == [0, 1, 2]
@@ -209,6 +211,7 @@ def test_every_key_stands_in_an_example() -> None:
         "photocurrent",
         "layers",
         "lamps",
+        "ageing",
     }
 
     def collect(value: Any, names_are_free: bool = False) -> None:
