@@ -38,7 +38,9 @@ def in_utc(value: datetime, what: str) -> datetime:
     try:
         return value.astimezone(UTC)
     except OverflowError:
-        raise OptistackError(f"{what} {value.isoformat()} lies outside the years 1 to 9999") from None
+        raise OptistackError(
+            f"{what} {value.isoformat()} lies outside the years 1 to 9999"
+        ) from None
 
 
 def band_from_text(text: str) -> BandNm:
@@ -52,7 +54,9 @@ def band_from_text(text: str) -> BandNm:
     found = _BAND.fullmatch(text.strip())
     band = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
     if not 0 < band[0] < band[1] < math.inf:
-        raise OptistackError(f"{text[:40]!r} is no band; write its limits in nm, for example 300-400")
+        raise OptistackError(
+            f"{text[:40]!r} is no band; write its limits in nm, for example 300-400"
+        )
     return band
 
 
