@@ -19,6 +19,15 @@ if TYPE_CHECKING:
     from optistack.ageing_file import read_ageing
     from optistack.analysis.activation_spectrum import activation_spectrum, cut_on_series
     from optistack.analysis.compare import Comparison, compare
+    from optistack.analysis.dose_ledger import (
+        LampAgeing,
+        Ledger,
+        LogEntry,
+        SetPoint,
+        dose_ledger,
+        read_lamp_ageing,
+        read_log,
+    )
     from optistack.analysis.electrode import (
         Cell,
         JVSeries,
@@ -39,6 +48,16 @@ if TYPE_CHECKING:
         FilmMeasurement,
         OpticalConstants,
         optical_constants,
+    )
+    from optistack.analysis.outdoor import (
+        Climate,
+        Site,
+        SiteLight,
+        SiteYear,
+        climate_from_frame,
+        read_climate,
+        site_light,
+        site_year,
     )
     from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
     from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
@@ -110,6 +129,15 @@ _HOME = {
     "optistack.ageing_file": ("read_ageing",),
     "optistack.analysis.activation_spectrum": ("activation_spectrum", "cut_on_series"),
     "optistack.analysis.compare": ("Comparison", "compare"),
+    "optistack.analysis.dose_ledger": (
+        "LampAgeing",
+        "Ledger",
+        "LogEntry",
+        "SetPoint",
+        "dose_ledger",
+        "read_lamp_ageing",
+        "read_log",
+    ),
     "optistack.analysis.electrode": (
         "Cell",
         "JVSeries",
@@ -127,6 +155,16 @@ _HOME = {
     "optistack.criteria": ("Thermal",),
     "optistack.weathering_cycles": ("standard_cycles",),
     "optistack.analysis.kinetics": ("fit_kinetics",),
+    "optistack.analysis.outdoor": (
+        "Climate",
+        "Site",
+        "SiteLight",
+        "SiteYear",
+        "climate_from_frame",
+        "read_climate",
+        "site_light",
+        "site_year",
+    ),
     "optistack.analysis.rate_correction": ("correct_rate", "ratios_per_volume"),
     "optistack.analysis.rate_series": ("fit_activation_energy", "fit_exponent", "group_rates"),
     "optistack.uncertainty": ("propagate", "ratio_uncertainty"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -334,7 +334,7 @@ def _over_shapes(light: Spectrum, band_nm: BandNm, method: Method | None) -> lis
     values = []
     for shape in (light, *light.variants):
         low, high = max(band_nm[0], shape.range_nm[0]), min(band_nm[1], shape.range_nm[1])
-        factors = [shape.__call__]
+        factors: list[Callable[[Real], Real]] = [shape]
         grids = [shape.wavelength_nm]
         if method is not None:  # S is curved between the samples of a coarse spectrum
             factors.append(lambda lam: actinic_weight(lam, method))

@@ -9,7 +9,7 @@ factor where the temperatures are known.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple, Protocol
 
 import numpy as np
@@ -19,7 +19,7 @@ from optistack.errors import OptistackError, StackError
 from optistack.exposure import ExposureResult
 from optistack.rate_laws import arrhenius_factor
 from optistack.rate_terms import PROPORTIONAL, Knowledge
-from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
+from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Spectrum, Weight, spectrum
 from optistack.spectral_math import band_key
 from optistack.value import Value
 
@@ -30,7 +30,10 @@ Kind = Literal["incident energy", "incident photons", "absorbed photons", "weigh
 SUN_STARTS_NM = 295.0
 # Values of p, and of an activation energy, over which the range of an answer is searched. The sum
 # of powers is convex in both: its largest value lies at an end, its smallest may lie between.
-SCAN_POINTS = 17
+SCAN_POINTS = 65
+ENERGY_POINTS = 17
+# Smaller shares of the sun's dose are not told.
+_WORTH_SAYING = 1e-3
 METER_BAND_NM: BandNm = (300.0, 400.0)
 
 
@@ -65,7 +68,7 @@ class SiteDose(Protocol):
         """Assumptions."""
 
     def rate_m2_s(self, key: str) -> Real:
-        """Absorbed photons per area and time, hour by hour [1/(m2 s)], (hour,)."""
+        """Absorbed photons per area and time, step by step [1/(m2 s)], (step,)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,8 +188,8 @@ class Thermal:
     activation_energy_kj_mol : Knowledge [kJ/mol]
         From `fit_activation_energy` or `stated`.
     lamp_temperature_k : float [K]
-    site_temperature_k : (hour,) array [K]
-        Of the film, in the hours of the site year.
+    site_temperature_k : (step,) array [K]
+        Of the film, in the hours (or shorter steps) of the site year.
 
     Raises
     ------
@@ -202,7 +205,7 @@ class Thermal:
         course = np.array(self.site_temperature_k, dtype=float)
         if course.ndim != 1 or not (np.isfinite(course).all() and (course > 0).all()):
             raise OptistackError(
-                "site temperatures must be one positive number of kelvin for each hour"
+                "site temperatures must be one positive number of kelvin for each hour of the year"
             )
         if not (np.isfinite(self.lamp_temperature_k) and self.lamp_temperature_k > 0):
             raise OptistackError(
@@ -223,32 +226,67 @@ class Equal(NamedTuple):
     factor: Value | None = None
 
 
-def equal_hours(
+@dataclass(frozen=True, eq=False)
+class YearSum:
+    """A year of a site summed up for one criterion, ready to be set against any lamp.
+
+    From `year_sum`. ``powers`` (p,) are the exponents the answer is searched over, the value
+    first; ``sums`` (p,) the year's hours of (q/level)^p; ``factors`` (p, energy) what the
+    temperatures do.
+    """
+
+    criterion: Criterion
+    amount: Value
+    powers: Real
+    level: float
+    sums: Real
+    factors: Real | None
+
+    def equals(self, rate: ArrayLike, site_over_lamp: float = 1.0) -> Equal:
+        """Hours of a lamp with the dose, or the damage, of the year.
+
+        Parameters
+        ----------
+        rate : (variant,) array
+            Of the lamp, from `lamp_rate`; positive.
+        site_over_lamp : float
+            The site's absorbed rates are multiplied by this: the ratio of the thicknesses, lamp
+            over site, where the specimens differ and the photons per volume count.
+        """
+        lamp = np.atleast_1d(np.asarray(rate, dtype=float))
+        if self.criterion.incident:
+            ends = (self.amount.value, self.amount.low, self.amount.high)
+            return Equal(Value.of(np.concatenate([a / lamp / 3600.0 for a in ends])))
+        scale = (self.level * site_over_lamp / lamp) ** self.powers[:, None]  # (p, variant)
+        cold = scale * self.sums[:, None]
+        hours = Value.of(cold.ravel())
+        if self.factors is None:
+            return Equal(hours)
+        both = cold[:, :, None] * self.factors[:, None, :]
+        return Equal(hours, Value.of(both.ravel()), Value.of(self.factors.ravel()))
+
+
+def year_sum(
     site: SiteDose,
     criterion: Criterion,
-    rate: ArrayLike,
     *,
     exponent: Knowledge = PROPORTIONAL,
     thermal: Thermal | None = None,
-    site_over_lamp: float = 1.0,
     who: str = "site",
-) -> Equal:
-    """Hours of a lamp with the dose, or the damage, of one year of a site.
+) -> YearSum:
+    """Sum a year up, hour by hour: sum of q^p, never (mean q)^p.
 
     Parameters
     ----------
     site : SiteDose
     criterion : Criterion
-    rate : (variant,) array
-        Of the lamp, from `lamp_rate`; positive.
     exponent : Knowledge
-        Reciprocity exponent p; counts for what the layer absorbs, hour by hour:
-        hours = sum over the year of (q_site/q_lamp)^p.
+        Reciprocity exponent p; counts for what the layer absorbs:
+        lamp hours = sum over the year of (q_site/q_lamp)^p.
     thermal : Thermal, optional
         Each hour times exp(Ea/R (1/T_lamp - 1/T_site)).
-    site_over_lamp : float
-        The site's absorbed rates are multiplied by this: the ratio of the thicknesses, lamp over
-        site, where the specimens differ and the photons per volume count.
+    who : str
+        For refusals.
 
     Raises
     ------
@@ -256,46 +294,40 @@ def equal_hours(
         Unknown band or weight, p not positive, temperatures for another number of hours.
     """
     amount = year_amount(site, criterion, who)
-    lamp = np.atleast_1d(np.asarray(rate, dtype=float))
-    if criterion.incident:
-        ends = (amount.value, amount.low, amount.high)
-        return Equal(Value.of(np.concatenate([a / lamp / 3600.0 for a in ends])))
     p = exponent.value
     if not p.low > 0:
         raise OptistackError(f"reciprocity exponent p = {p.format()} must be positive")
+    powers = _scan(p, SCAN_POINTS)
+    if criterion.incident:
+        return YearSum(criterion, amount, powers, 1.0, np.zeros(powers.size), None)
     course = np.asarray(site.rate_m2_s(criterion.key), dtype=float)
+    if thermal is not None and thermal.site_temperature_k.size != course.size:
+        raise OptistackError(
+            f"{who}: {thermal.site_temperature_k.size} site temperatures for {course.size} steps "
+            "of the year; give one for each"
+        )
     lit = course > 0
     if not lit.any():
-        return Equal(Value(0.0, 0.0, 0.0))
-    seconds = amount.value / float(course.sum())
-    log_q = np.log(course[lit])
-    middle = float(log_q.mean())
-    powers = _scan(p)
-    # (p, variant): how the lamp's own intensity counts.
-    scale = np.exp(powers[:, None] * (middle + np.log(site_over_lamp) - np.log(lamp)))
-    grown = np.exp(powers[:, None] * (log_q - middle))
-    cold = seconds / 3600.0 * scale * grown.sum(axis=1)[:, None]
-    hours = Value.of(cold.ravel())
-    if thermal is None:
-        return Equal(hours)
-    if thermal.site_temperature_k.size != course.size:
-        raise OptistackError(
-            f"{who}: {thermal.site_temperature_k.size} site temperatures for {course.size} hours"
+        return YearSum(criterion, amount, powers, 1.0, np.zeros(powers.size), None)
+    hours = amount.value / float(course.sum()) / 3600.0  # each entry of the course lasts this long
+    level = float(np.exp(np.log(course[lit]).mean()))
+    grown = np.exp(powers[:, None] * np.log(course[lit] / level))
+    sums = grown.sum(axis=1)
+    factors = None
+    if thermal is not None:
+        energies = _scan(thermal.activation_energy_kj_mol.value, ENERGY_POINTS)
+        warm = arrhenius_factor(
+            energies[:, None], thermal.lamp_temperature_k, thermal.site_temperature_k[lit]
         )
-    energies = _scan(thermal.activation_energy_kj_mol.value)
-    warm = arrhenius_factor(
-        energies[:, None], thermal.lamp_temperature_k, thermal.site_temperature_k[lit]
-    )
-    factor = grown @ warm.T / grown.sum(axis=1)[:, None]  # (p, energy)
-    both = cold[:, :, None] * factor[:, None, :]
-    return Equal(hours, Value.of(both.ravel()), Value.of(factor.ravel()))
+        factors = grown @ warm.T / sums[:, None]
+    return YearSum(criterion, amount, powers, level, hours * sums, factors)
 
 
-def _scan(v: Value) -> Real:
+def _scan(v: Value, points: int) -> Real:
     """The value first, then its range."""
     if not v.has_range:
         return np.array([v.value])
-    return np.concatenate([[v.value], np.linspace(v.low, v.high, SCAN_POINTS)])
+    return np.concatenate([[v.value], np.linspace(v.low, v.high, points)])
 
 
 def inverse(v: Value, numerator: float = 1.0) -> Value:
@@ -377,8 +409,8 @@ class Short(NamedTuple):
     """What a lamp has below the shortest wavelength of the sun.
 
     ``incident``: share of its photons up to 400 nm; ``absorbed``: share of what the layer absorbs
-    in 280-400 nm; ``weighted``: of the weighted dose, by weight; ``unknown_nm``: part of the lamp's
-    light that lies below the optical grid and is in neither, or None.
+    in 280-400 nm, as far as the exposure was solved; ``weighted``: of the weighted dose, by weight;
+    ``unknown_nm``: part of the lamp's light that lies below the optical grid and is in neither.
     """
 
     incident: Value
@@ -399,7 +431,9 @@ def below_the_sun(result: ExposureResult, layer: str, weights: Sequence[Weight])
         total = shape.photon_flux_m2_s((start, end))
         short = shape.photon_flux_m2_s((start, SUN_STARTS_NM)) if start < SUN_STARTS_NM else 0.0
         photons.append(short / total if total > 0 else np.nan)
-    first = max(low, float(result.wavelength_nm[0]))
+    grid = result.wavelength_nm
+    first = max(low, float(grid[0]))
+    solved = (max(DAMAGE_BAND_NM[0], first), min(DAMAGE_BAND_NM[1], float(grid[-1])))
 
     def share(band: BandNm, weight: Weight | None) -> Value:
         total = result.absorbed_photons_m2_s(layer, band, weight)
@@ -412,7 +446,7 @@ def below_the_sun(result: ExposureResult, layer: str, weights: Sequence[Weight])
 
     return Short(
         Value.of(photons),
-        share(DAMAGE_BAND_NM, None),
+        share(solved, None),
         {w.name: share(w.band_nm, w) for w in weights},
         (low, first) if low < first - 1e-9 else None,
     )
@@ -438,6 +472,45 @@ def dark_under_lamp(
         here, rest = (v.value if isinstance(v, Value) else float(v) for v in (kept[key], base))
         if here > 0:
             out[key] = here / (here + rest)
+    return out
+
+
+def sun_without_lamp(
+    result: ExposureResult, layer: str, weights: Sequence[Weight]
+) -> dict[str, float]:
+    """What the layer absorbs of AM1.5G at wavelengths at which the lamp is dark.
+
+    Returns
+    -------
+    dict
+        Share of the photons in 280-400 nm (key "280-400") and of each weighted dose (its name),
+        where it is more than 0.1 %; chamber's geometry and filters.
+
+    Raises
+    ------
+    RangeError
+        A table that does not reach so far.
+    """
+    low, high = result.exposure.light.lit_range_nm
+    asked: list[tuple[str, BandNm, Weight | None]] = [
+        (band_key(DAMAGE_BAND_NM), DAMAGE_BAND_NM, None),
+        *((w.name, w.band_nm, w) for w in weights),
+    ]
+    dark = [a for a in asked if max(a[1][0], SUN_STARTS_NM) < low or high < a[1][1]]
+    if not dark:
+        return {}
+    sun = spectrum("am15g")
+    ends = (min(a[1][0] for a in dark), max(a[1][1] for a in dark))
+    solved = replace(result.exposure, light=sun).run((max(ends[0], sun.range_nm[0]), ends[1]))
+    out: dict[str, float] = {}
+    for key, band, weight in dark:
+        whole = float(solved.absorbed_photons_m2_s(layer, band, weight)[0])
+        lit = (max(band[0], low), min(band[1], high))
+        part = 0.0
+        if lit[0] < lit[1]:
+            part = float(solved.absorbed_photons_m2_s(layer, lit, weight)[0])
+        if whole > 0 and 1.0 - part / whole > _WORTH_SAYING:
+            out[key] = 1.0 - part / whole
     return out
 
 

@@ -25,17 +25,17 @@ from optistack.criteria import (
     below_the_sun,
     criteria,
     dark_under_lamp,
-    equal_hours,
     inverse,
     lamp_rate,
     lit_part,
     merged,
     percent,
     require_layer,
+    sun_without_lamp,
     three,
-    year_amount,
+    year_sum,
 )
-from optistack.errors import OptistackError, StackError
+from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import ExposureResult
 from optistack.plot_axes import draw_ranges, label_rows, row_axes
 from optistack.rate_terms import PROPORTIONAL, Knowledge
@@ -273,7 +273,7 @@ def lamp_years(
     StackError
         A layer that is not there, without thickness, or as thick as another one at the site.
     OptistackError
-        Two lamps; no absorbed dose in 280-400 nm; a band or weight that the site does not have.
+        Two lamps; no absorbed dose in the lamp's band; a band or weight that the site lacks.
 
     Examples
     --------
@@ -290,7 +290,7 @@ def lamp_years(
     rows: list[LampYearRow] = []
     notes: list[str] = []
     for who, result, name, site, thermal in cases:
-        thickness = require_layer(result, name)
+        thickness = require_layer(result, name, lamp_band_nm)
         if not np.isclose(thickness, site.thickness_nm, rtol=1e-6):
             raise StackError(
                 f"{who}: layer {name} is {thickness:g} nm thick under the lamp and "
@@ -298,16 +298,16 @@ def lamp_years(
             )
         for way in ways:
             rate = lamp_rate(result, name, way)
-            amount = year_amount(site, way, f"{who} at the site")
-            if not (rate > 0).all() or not amount.value > 0:
+            year = year_sum(site, way, exponent=exponent, thermal=thermal, who=f"{who} at the site")
+            if not (rate > 0).all() or not year.amount.value > 0:
                 lacks = "the lamp" if not (rate > 0).all() else "the site"
                 notes.append(f"{who}: not counted by {way.label}: {lacks} has nothing there")
                 continue
-            found = equal_hours(
-                site, way, rate, exponent=exponent, thermal=thermal, who=f"{who} at the site"
-            )
+            found = year.equals(rate)
             rows.append(
-                LampYearRow(who, way, Value.of(rate), amount, found.hours, found.factor, found.warm)
+                LampYearRow(
+                    who, way, Value.of(rate), year.amount, found.hours, found.factor, found.warm
+                )
             )
         notes += _gaps(who, result, name, site, used, bands_nm)
         main = used[0].band_nm if used else DAMAGE_BAND_NM
@@ -415,6 +415,17 @@ def _gaps(
             f"{who}: {light.name} is dark in {key} nm, where {layer} absorbs "
             f"{percent(Value.of(share))} of the site's photons of {key} and "
             f"280-400 nm together: no hours of this lamp stand for them"
+        )
+    try:
+        absent = sun_without_lamp(result, layer, weights)
+    except RangeError as error:
+        out.append(f"{who}: what {light.name} lacks of the sun is not known: {error}")
+        return out
+    if absent:
+        listed = ", ".join(f"{n} {percent(Value.of(v))}" for n, v in absent.items())
+        out.append(
+            f"{who}: {light.name} is dark where {layer} absorbs part of AM1.5G; that part, by band "
+            f"(nm) or weight: {listed}"
         )
     return out
 
@@ -561,7 +572,7 @@ def compare_lamps(
     ]
     for who, pair, name in zip(SPECIMENS, (coupons, devices), (coupon_layer, layer), strict=True):
         thick = [require_layer(r, name) for r in pair]
-        if not np.isclose(*thick, rtol=1e-6):
+        if not np.isclose(thick[0], thick[1], rtol=1e-6):
             raise StackError(
                 f"{who}: layer {name} is {thick[0]:g} nm thick under the first lamp and "
                 f"{thick[1]:g} nm under the second; compare one specimen"

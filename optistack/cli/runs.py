@@ -118,21 +118,23 @@ def _report(
 ) -> int:
     from optistack.output import write_folder
     from optistack.report import summary_text, write_report
+    from optistack.report.painter import Painter
     from optistack.scenario import run
 
     progress = Progress()
     results: list[RunResult] = []
 
     def write(folder: Path) -> list[str]:
-        result = run(
-            scenario,
-            progress=progress,
-            workers=workers,
-            keep_draws=keep_draws,
-            drawn=progress.count,
-        )
-        results.append(result)
-        return write_report(result, folder, progress=progress)
+        with Painter() as painter:
+            result = run(
+                scenario,
+                progress=progress,
+                workers=workers,
+                keep_draws=keep_draws,
+                drawn=progress.count,
+            )
+            results.append(result)
+            return write_report(result, folder, progress=progress, painter=painter)
 
     try:
         files = write_folder(options.out, write, replace_own=replace_own, command=advice)

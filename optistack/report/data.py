@@ -18,6 +18,7 @@ from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
 from optistack.light_paths import Geometry
 from optistack.report.data_electrode import electrode_json
+from optistack.report.data_outdoors import plan_json, site_json
 from optistack.report.data_rates import rates_json
 from optistack.report.data_uncertainty import uncertainty_json
 from optistack.report.json_values import Json, as_json, finite
@@ -87,6 +88,8 @@ def results_json(result: RunResult) -> Json:
         "rates": rates_json(result.rates),
         "uncertainty": uncertainty_json(result.uncertainty),
         "electrode": electrode_json(result.electrode),
+        "site": site_json(result.site),
+        "plan": plan_json(result.plan),
         "lights": {
             light.name: _light(light)
             for light in {

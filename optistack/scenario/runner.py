@@ -17,6 +17,8 @@ from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario
+from optistack.scenario.outdoors import SiteAnswer, answer_site
+from optistack.scenario.plan import PlanAnswer, answer_plan
 from optistack.scenario.rates import RatesAnswer, answer_rates
 from optistack.scenario.uncertainty import answer_uncertainty
 from optistack.spectra import BandNm, spectrum
@@ -62,6 +64,8 @@ class RunResult:
     rates : RatesAnswer or None
     electrode : ElectrodeAnswer or None
     uncertainty : Uncertainty or None
+    site : SiteAnswer or None
+    plan : PlanAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -74,6 +78,8 @@ class RunResult:
     rates: RatesAnswer | None
     electrode: ElectrodeAnswer | None
     uncertainty: Uncertainty | None
+    site: SiteAnswer | None
+    plan: PlanAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -197,6 +203,17 @@ def run(
             keep=keep_draws,
             progress=drawn,
         )
+    site = None
+    if scenario.site is not None:
+        progress(f"a year at {scenario.site.site.name}")
+        weights = question.weights
+        if rates is not None and rates.activation is not None:
+            weights = (*weights, rates.activation.weight())
+        site = answer_site(scenario.site, question, scenario.exposures, weights)
+    plan = None
+    if scenario.plan is not None and site is not None:
+        progress("lamp hours against site years")
+        plan = answer_plan(scenario.plan, question, site, scenario.exposures, results, rates)
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -206,6 +223,8 @@ def run(
         rates=rates,
         electrode=electrode,
         uncertainty=uncertainty,
+        site=site,
+        plan=plan,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -214,6 +233,8 @@ def run(
                     *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
                     *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
                     *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+                    *(() if site is None else site.notes),
+                    *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
                 )
             )
         ),

@@ -1,4 +1,4 @@
-"""What an exposure log says: one lamp, one set point, one stretch of time, the specimens under it."""
+"""An entry of an exposure log: a lamp, its set point, a stretch of time, the specimens."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from optistack.errors import OptistackError, TableError
+from optistack.errors import OptistackError
 from optistack.spectra import BandNm, Spectrum
 from optistack.spectral_math import band_key
 
@@ -85,7 +85,7 @@ class SetPoint:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.value) and self.value > 0):
             raise OptistackError(
-                f"set point {self.value:g} must be positive; leave out the time when the lamp is off"
+                f"set point {self.value:g} must be positive; leave out times when the lamp is off"
             )
         if (self.at_nm is None) == (self.band_nm is None):
             raise OptistackError(
@@ -119,7 +119,7 @@ class SetPoint:
         >>> from optistack.spectra import spectrum
         >>> lamp = SetPoint(40.0, band_nm=(300.0, 400.0)).apply(spectrum("uva340"))
         >>> print(f"{float(lamp(340.0)):.3f} W/m2/nm at 340 nm")
-        0.718 W/m2/nm at 340 nm
+        0.714 W/m2/nm at 340 nm
         """
         if self.at_nm is not None:
             light.require((self.at_nm, self.at_nm))
@@ -219,8 +219,6 @@ class LogEntry:
             return f"line {self.line}"
         return f"entry {self.start.isoformat()} to {self.end.isoformat()}"
 
-    def error(self, message: str) -> TableError:
-        """A refusal that names the file and the line."""
-        if self.path is None:
-            message = f"{self.where}: {message}"
-        return TableError(message, self.path, self.line)
+    def said(self, message: str) -> str:
+        """A message about this entry, with its times where no file has a line for it."""
+        return message if self.path is not None else f"{self.where}: {message}"

@@ -19,20 +19,22 @@ from optistack.criteria import (
     SUN_STARTS_NM,
     Criterion,
     SiteDose,
+    YearSum,
     below_the_sun,
     criteria,
     dark_under_lamp,
-    equal_hours,
     inverse,
     lamp_rate,
     merged,
     over_all,
     percent,
     require_layer,
+    sun_without_lamp,
     times,
     year_amount,
+    year_sum,
 )
-from optistack.errors import OptistackError, StackError
+from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.rate_terms import PROPORTIONAL, Knowledge
 from optistack.spectra import (
@@ -125,14 +127,15 @@ def exposure_plan(
         raise OptistackError("a plan needs at least one spectral weight; weight_family() has four")
     coupon_layer = coupon_layer or layer
     ways = criteria(DAMAGE_BAND_NM, meter_band_nm, bands_nm, used)
-    for way in ways:
-        year_amount(site_device, way, "device at the site")
+    sums = tuple(
+        year_sum(site_device, way, exponent=exponent, who="device at the site") for way in ways
+    )
     _require_year(site_device, layer)
     listed = tuple(cycles) if cycles is not None else standard_cycles()
     own = dict(lamps or {})
     options: list[MountedFilter | None] = [None, *filters]
     ask = _Question(
-        coupon, coupon_layer, site_device, ways, used, tuple(bands_nm), exponent, tested_m3_s
+        coupon, coupon_layer, site_device, ways, sums, used, tuple(bands_nm), exponent, tested_m3_s
     )
     solved: dict[tuple[str, int], _Lit | None] = {}
     unfit: dict[str, None] = {}
@@ -202,6 +205,7 @@ class _Question:
     layer: str
     site: SiteDose
     ways: tuple[Criterion, ...]
+    sums: tuple[YearSum, ...]
     weights: tuple[Weight, ...]
     bands: tuple[BandNm, ...]
     exponent: Knowledge
@@ -276,6 +280,14 @@ def _regions(ask: _Question, result: ExposureResult) -> tuple[str, ...]:
             f"lamp is dark in {key} nm, where the device absorbs "
             f"{percent(Value.of(share))} of its photons of {key} and 280-400 nm"
         )
+    try:
+        absent = sun_without_lamp(result, ask.layer, ask.weights)
+    except RangeError as error:
+        out.append(f"what the lamp lacks of the sun is not known: {error}")
+        return tuple(out)
+    if absent:
+        listed = ", ".join(f"{n} {percent(Value.of(v))}" for n, v in absent.items())
+        out.append(f"lamp is dark for part of what the coupon absorbs of AM1.5G: {listed}")
     return tuple(out)
 
 
@@ -298,18 +310,11 @@ def _row(
     per_volume = lit.thickness_nm / ask.site.thickness_nm
     share = cycle.light_share
     hours = []
-    for way, unscaled in zip(ask.ways, lit.rates, strict=True):
-        rate = unscaled * level
-        if not (rate > 0).all() or not year_amount(ask.site, way).value > 0:
+    for year, unscaled in zip(ask.sums, lit.rates, strict=True):
+        way, rate = year.criterion, unscaled * level
+        if not (rate > 0).all() or not year.amount.value > 0:
             continue
-        per_year = equal_hours(
-            ask.site,
-            way,
-            rate,
-            exponent=ask.exponent,
-            site_over_lamp=per_volume,
-            who="device at the site",
-        ).hours
+        per_year = year.equals(rate, per_volume).hours
         if light_hours is None:
             needed, reached = times(per_year, float(years or 0.0)), Value.of(float(years or 0.0))
         else:

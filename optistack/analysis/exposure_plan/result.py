@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -275,12 +275,14 @@ class PlanResult:
         for q in self.qualification:
             energy, *others = q.site_months.values()
             months = over_all(others) if others else energy
+            low, high = short(months.low, 2), short(months.high, 2)
+            span_text = low if low == high else f"{low} to {high}"
             out.append(
                 f"{q.lamp}: {self.test.dose_kwh_m2:g} kWh/m2 are "
                 f"{q.coupon_absorbed_m2.format()} photons/m2 absorbed in {self.coupon_layer} of "
                 f"the coupon and {q.device_absorbed_m2.format()} in {self.layer} of the device "
-                f"({q.device_over_coupon.format(2)} times); for the device {short(months.low, 2)} "
-                f"to {short(months.high, 2)} months at {self.site} by what it absorbs, "
+                f"({q.device_over_coupon.format(2)} times); for the device {span_text} months at "
+                f"{self.site} by what it absorbs, "
                 f"{energy.format(2)} by incident energy"
             )
             out += q.notes
@@ -334,13 +336,13 @@ class PlanResult:
         """Light hours (or site years) by cycle, over all weights, on a matplotlib Axes."""
         forward = self.light_hours is None
         bare = [r for r in self.rows if r.filter == "none"]
-        labels = [f"{r.cycle.name}  ({_place(r.set_point)})" for r in bare]
+        labels = [f"{r.cycle.name}{_star(r.cycle)}  ({_place(r.set_point)})" for r in bare]
         at = {(r.cycle.name, r.set_point): -float(i) for i, r in enumerate(bare)}
         ax = row_axes(ax, len(labels))
         best = [r for r in self.rows if r.closest and r.filter != "none"]
         kinds = [
             (bare, "#00549f", "o", "no filter", 0.12 if best else 0.0),
-            (best, "#c05a00", "s", "filter that brings the weights closest", -0.16),
+            (best, "#c05a00", "s", "filter behind which the weights agree best", -0.16),
         ]
         for rows, colour, marker, label, shift in kinds:
             values = [r.over_weights if forward else r.years_over_weights for r in rows]
@@ -349,20 +351,26 @@ class PlanResult:
                 continue
             middle, low, high = np.array([(v.value, v.low, v.high) for _, v in known]).T
             y = np.array([at[r.cycle.name, r.set_point] for r, _ in known]) + shift
-            draw_ranges(
-                ax, middle, low, high, y, color=colour, marker=marker, label=f"{label}, all weights"
-            )
+            draw_ranges(ax, middle, low, high, y, color=colour, marker=marker, label=label)
         if forward:
             ax.set_xlabel(f"hours of light for {span(self.years)} of the device at {self.site} (h)")
         else:
             ax.set_xlabel(f"device years at {self.site} for {self.light_hours:g} h of light")
-        label_rows(ax, labels)
+        first = next((h.criterion.key for h in bare[0].hours if h.criterion.weight), "")
+        ax.set_xlabel(
+            f"{ax.get_xlabel()}\nmarker: weight {first}; bar: all weights and variants of the lamp"
+            + ("\n* cycle from memory, unverified" if any("*" in x for x in labels) else "")
+        )
+        label_rows(ax, labels, columns=1)
         return ax
 
     def _repr_html_(self) -> str:
         return str(self.to_frame().to_html(index=False))
 
 
+def _star(cycle: Cycle) -> str:
+    return "" if cycle.status.startswith("read") else "*"
+
+
 def _place(s: SetPoint) -> str:
-    where = f"{s.wavelength_nm:g} nm" if s.band_nm is None else f"{band_key(s.band_nm)} nm"
-    return f"{s.value:g} at {where}" if s.band_nm is None else f"{s.value:g} in {where}"
+    return replace(s, tolerance=None, doubt="").label
