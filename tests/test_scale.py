@@ -615,7 +615,7 @@ compare = [{ coupon = "coupon", device = "device" }]
 sensitivity = false
 
 [uncertainty]
-draws = 40000
+draws = 20000
 """
 
 
@@ -652,10 +652,10 @@ def test_a_killed_command_goes_on_where_it_was(
     process.wait()
     assert not out.exists()
     before = {p.name: p.stat().st_mtime_ns for p in keep.glob("draws-*")}
-    assert 3 <= len(before) < 80
+    assert 3 <= len(before) < 40
     assert main(command) == 0
     after = {p.name: p.stat().st_mtime_ns for p in keep.glob("draws-*")}
-    assert len(after) == 80
+    assert len(after) == 40
     assert {name: after[name] for name in before} == before
     plain = tmp_path / "plain"
     assert main(["run", str(small), "--out", str(plain)]) == 0
@@ -673,7 +673,7 @@ def test_a_killed_command_goes_on_where_it_was(
 
 
 def test_workers_of_the_command_change_no_number(small: Path, tmp_path: Path) -> None:
-    small.write_text(SMALL.replace("draws = 40000", 'draws = 2048\nmethod = "sobol"'))
+    small.write_text(SMALL.replace("draws = 20000", 'draws = 2048\nmethod = "sobol"'))
     for name, options in (("one", []), ("two", ["--workers", "2"])):
         assert main(["run", str(small), "--out", str(tmp_path / name), *options]) == 0
     one, two = ((tmp_path / name / "results.json").read_bytes() for name in ("one", "two"))
@@ -689,7 +689,7 @@ def test_workers_of_the_command_change_no_number(small: Path, tmp_path: Path) ->
 def test_the_command_on_a_cluster(cluster: Cluster, small: Path, tmp_path: Path) -> None:
     cluster.worker()
     out, plain = tmp_path / "out", tmp_path / "plain"
-    small.write_text(SMALL.replace("draws = 40000", "draws = 2000"))
+    small.write_text(SMALL.replace("draws = 20000", "draws = 2000"))
     assert main(["run", str(small), "--out", str(out), "--dask", cluster.address]) == 0
     assert main(["run", str(small), "--out", str(plain)]) == 0
     assert (out / "results.json").read_bytes() == (plain / "results.json").read_bytes()
@@ -714,7 +714,7 @@ def test_the_command_refuses(
         said = capsys.readouterr().err
         assert f"uncertainty: the scenario asks for no draws, so {option} has no meaning" in said
     assert not (tmp_path / "out").exists()
-    small.write_text(SMALL.replace("40000", "1000001"))
+    small.write_text(SMALL.replace("20000", "1000001"))
     assert main(run) == 1
     assert "1000001 draws are more than 1000000" in capsys.readouterr().err
 
