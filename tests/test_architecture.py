@@ -47,6 +47,7 @@ LEVELS = {
     "light_paths": 4,
     "exposure": 4,
     "criteria": 4,
+    "spectral_gaps": 4,
     "collection": 4,
     "analysis": 5,
     "uncertainty": 5.5,  # draws analyses, and a scenario asks for it
@@ -71,6 +72,8 @@ SAME_LEVEL = {
     ("mixtures", "filters"),
     ("exposure", "light_paths"),
     ("criteria", "exposure"),
+    ("spectral_gaps", "criteria"),
+    ("spectral_gaps", "exposure"),
     ("collection", "exposure"),
     ("collection", "light_paths"),
 }

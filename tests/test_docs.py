@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 import optistack as ost
-from optistack.analysis.exposure_plan import CHECKLIST
 from optistack import light_paths
+from optistack.analysis.exposure_plan import CHECKLIST
 from optistack.exposure import ExposureResult
 from optistack.light_paths import respond
 from optistack.scenario.load import _Loader
@@ -200,7 +200,16 @@ def test_every_key_is_documented() -> None:
 def test_every_key_stands_in_an_example() -> None:
     """And the examples hold no key that the loader does not know."""
     used: set[str] = set()
-    free = {"materials", "stacks", "lights", "filters", "exposures", "photocurrent", "layers", "lamps"}
+    free = {
+        "materials",
+        "stacks",
+        "lights",
+        "filters",
+        "exposures",
+        "photocurrent",
+        "layers",
+        "lamps",
+    }
 
     def collect(value: Any, names_are_free: bool = False) -> None:
         if isinstance(value, dict):

@@ -245,7 +245,7 @@ def _write(ledger: Ledger, options: argparse.Namespace) -> list[str]:
 
             # What an entry does not have, such as the meter's band, is an empty cell.
             rows = [
-                {key: None if value != value else value for key, value in row.items()}
+                {str(key): None if value != value else value for key, value in row.items()}
                 for row in frame().to_dict("records")
             ]
             files.append(str(write_whole(path, csv_text(rows))))

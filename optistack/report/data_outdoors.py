@@ -124,6 +124,7 @@ def _lamp_years(found: LampYears) -> Json:
         "lamp": found.lamp,
         "lamp_band": band_key(found.lamp_band_nm),
         "meter_band": band_key(found.meter_band_nm),
+        "grade": found.grade,
         "reciprocity_exponent": {
             "value": as_json(found.exponent.value),
             "how": found.exponent.how,
@@ -166,6 +167,7 @@ def _two_lamps(found: LampPair) -> Json:
 
 def _plan(plan: PlanResult) -> Json:
     return {
+        "grade": plan.grade,
         "specimen": plan.specimen,
         "layer": plan.coupon_layer,
         "device_layer": plan.layer,

@@ -148,6 +148,10 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
             )
         ),
         _lamp_years(found),
+        paragraph(
+            f"Worst table behind more than 5 % of the plan: grade {part['grade']}; of the lamp "
+            f"hours: grade {found['grade']}."
+        ),
         _two_lamps(part["two_lamps"]),
         "<h3>Which test gives the device's dose</h3>",
         _cycles(part),

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from optistack.collection import Collection, QuantumEfficiency
 from optistack.errors import ScenarioError
-from optistack.exposure import Exposure, MountedFilter
+from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
@@ -31,7 +31,7 @@ from optistack.spectra import (
     weight_family,
     weight_from_table,
 )
-from optistack.stack import MOUNTS, FilterStack, Stack
+from optistack.stack import FilterStack, Stack
 from optistack.tables import read_text
 
 
@@ -224,31 +224,6 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
         return Exposure(
             name, stack, light, geometry, filters, hours=section.number("hours", 0.0, low=0.0)
         )
-
-    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
-        """Filters by name (in their first mount), or as {filter, mount, in_layer}."""
-        value = section.take(key, [])
-        path = section.key_path(key)
-        if not isinstance(value, list):
-            raise ScenarioError("must be a list of filters", path)
-        out = []
-        for i, entry in enumerate(value):
-            where = f"{path}[{i}]"
-            if isinstance(entry, str):
-                out.append(self.mounts[self._defined(entry, self.filters, "filter", where)][0])
-                continue
-            item = Section(entry, where)
-            name = self._defined(item.text("filter"), self.filters, "filter", where)
-            first = self.mounts[name][0]
-            out.append(
-                MountedFilter(
-                    self.filters[name],
-                    item.choice("mount", MOUNTS, first.mount),
-                    item.text("in_layer", first.layer),
-                )
-            )
-            item.done()
-        return tuple(out)
 
     def _collection(self, stack_name: str, section: Section) -> Collection:
         stack = self.stacks[stack_name]

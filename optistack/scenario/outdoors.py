@@ -96,9 +96,6 @@ class SiteReader(Ingredients):
 
     exposures: dict[str, Exposure]
 
-    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
-        raise NotImplementedError
-
     def _site(self, section: Section, question: Question) -> SiteQuestion:
         from optistack.analysis.outdoor import Site
 

@@ -34,6 +34,7 @@ _LOW_SUN_DEG = 5.0
 _BELOW_HORIZON_DEG = 3.0
 _MOST_BELOW_HORIZON = 0.01
 _MOST_BRIGHT = 0.05
+_MOST_SHIFT_H = 0.4
 
 
 class Clouds(NamedTuple):
@@ -52,6 +53,10 @@ class Clouds(NamedTuple):
     total: Real
     beam: Real
     notes: tuple[str, ...]
+
+    def with_exponent(self, exponent: float) -> Clouds:
+        """With the ultraviolet factor by another exponent of that for total light."""
+        return self._replace(uv=np.where(self.total > 0, self.total**exponent, 0.0))
 
     def apply(
         self, beam: Real, diffuse: Real, wavelength_nm: Real, path: SunPath
@@ -120,6 +125,7 @@ def clouds_over(
             "than 1.5 times the irradiance of a clear sky. Check the unit (W/m2), the time zone, "
             "the stamps (start, middle, end) and the place"
         )
+    notes += _shifted(site, climate, up, clear, known)
     over = (k > MOST_ENHANCEMENT) & known
     if over.any():
         cut = float((measured[over] - MOST_ENHANCEMENT * clear[over]).sum())
@@ -183,6 +189,25 @@ def _refuse_light_at_night(site: Site, climate: Climate, path: SunPath) -> None:
             f"more than {_BELOW_HORIZON_DEG:g} degree below the horizon of {site.name}. Check the "
             "time zone, summer time, the stamps (start, middle, end) and the sign of the longitude"
         )
+
+
+def _shifted(
+    site: Site, climate: Climate, up: NDArray[np.intp], clear: Real, known: NDArray[np.bool_]
+) -> list[str]:
+    """Whether the middle of the day's light lies elsewhere than that of the clear sky."""
+    day = climate.time[up] - climate.time[up].astype("datetime64[D]")
+    solar = day / np.timedelta64(3600000, "ms") + site.longitude_deg / 15
+    from_noon = (solar % 24) - 12
+    measured = np.where(known, climate.ghi_w_m2[up], 0.0)
+    expected = np.where(known, clear, 0.0)
+    late = float((measured @ from_noon) / measured.sum() - (expected @ from_noon) / expected.sum())
+    if abs(late) <= _MOST_SHIFT_H:
+        return []
+    way = "later" if late > 0 else "earlier"
+    return [
+        f"climate {climate.name}: its light comes {abs(late):.1f} h {way} in the day than that of "
+        "the sun; check time zone, summer time and stamps unless mornings and afternoons differ"
+    ]
 
 
 def _place(site: Site, climate: Climate) -> tuple[str, ...]:

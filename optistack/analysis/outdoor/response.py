@@ -18,6 +18,7 @@ from optistack.errors import StackError
 from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, StackResponse, respond
+from optistack.materials import constant
 from optistack.spectral_math import PHOTON_J_NM
 from optistack.stack import Stack
 
@@ -139,11 +140,12 @@ def angle_response(
 def _through(far: tuple[Filter, ...], angle_deg: float, wavelength_nm: Real) -> Real:
     """External transmittance of plates in front, without light thrown back at them."""
     out: Real = np.ones(wavelength_nm.size)
+    air = constant(1.0, "air")
     for item in far:
         if item.coated or angle_deg == 0:
             out = out * item.external(wavelength_nm)
             continue
-        plate = Stack("air", (), "air", name=item.name).mounted(item, "laminated")
+        plate = Stack(air, (), air, name=item.name).mounted(item, "laminated")
         out = out * respond(plate, Geometry(angle_deg=angle_deg), wavelength_nm).transmittance
     return out
 
