@@ -181,7 +181,7 @@ def sensitivities(
     >>> sun = ost.Exposure("sun", film, ost.spectrum("am15g")).run((300.0, 400.0))
     >>> found = sensitivities(sun, "film", (300.0, 400.0))
     >>> print(found.by_k_scale.round(2), found.by_relative_thickness.round(2))
-    [0.98] [0.98]
+    [0.99] [0.99]
     """
     if band_nm is None:
         if weight is None:
