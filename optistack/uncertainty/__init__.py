@@ -13,6 +13,7 @@ from optistack.uncertainty.distributions import (
     uniform_draws,
 )
 from optistack.uncertainty.draws import Share, Uncertainty, propagate
+from optistack.uncertainty.first_order import FirstOrder, first_order
 from optistack.uncertainty.stacks import (
     MaterialTolerance,
     RateInputs,
@@ -24,6 +25,7 @@ from optistack.uncertainty.stacks import (
 __all__ = [
     "Choice",
     "Distribution",
+    "FirstOrder",
     "Input",
     "LogNormal",
     "MaterialTolerance",
@@ -34,6 +36,7 @@ __all__ = [
     "Tolerances",
     "Uncertainty",
     "Uniform",
+    "first_order",
     "from_value",
     "propagate",
     "ratio_uncertainty",
