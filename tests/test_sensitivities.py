@@ -15,13 +15,13 @@ from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import ExposureResult
 from optistack.filters import edge_filter
 from optistack.light_paths import respond
-from optistack.sensitivities import (
+from optistack.scans import thickness_scan
+from optistack.sensitivity import (
     photocurrent_sensitivities,
     ratio_sensitivities,
     sensitivities,
 )
 from optistack.stack import Layer, Stack
-from optistack.thickness_scan import thickness_scan
 
 Geometry, Holder, Exposure, Mounted = ost.Geometry, ost.Holder, ost.Exposure, ost.MountedFilter
 BAND = (300.0, 400.0)

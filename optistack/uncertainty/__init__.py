@@ -13,7 +13,7 @@ from optistack.uncertainty.distributions import (
     uniform_draws,
 )
 from optistack.uncertainty.draws import Share, Uncertainty, propagate
-from optistack.uncertainty.first_order import FirstOrder, first_order
+from optistack.uncertainty.ranking import FirstOrder, first_order
 from optistack.uncertainty.stacks import (
     MaterialTolerance,
     RateInputs,

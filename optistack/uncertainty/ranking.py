@@ -17,7 +17,7 @@ from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
 from optistack.light_paths import respond
 from optistack.plot_axes import axes
-from optistack.sensitivities import Sensitivities, sensitivities
+from optistack.sensitivity import Sensitivities, sensitivities
 from optistack.spectra import Weight
 from optistack.uncertainty.distributions import Choice, Distribution, LogNormal, Normal, Uniform
 from optistack.uncertainty.draws import Share
