@@ -167,7 +167,14 @@ _HOME = {
     ),
     "optistack.analysis.rate_correction": ("correct_rate", "ratios_per_volume"),
     "optistack.analysis.rate_series": ("fit_activation_energy", "fit_exponent", "group_rates"),
-    "optistack.uncertainty": ("propagate", "ratio_uncertainty"),
+    "optistack.sensitivity": (
+        "Sensitivities",
+        "photocurrent_sensitivities",
+        "ratio_sensitivities",
+        "sensitivities",
+    ),
+    "optistack.scans": ("ThicknessScan", "thickness_scan"),
+    "optistack.uncertainty": ("first_order", "propagate", "ratio_uncertainty"),
     "optistack.analysis.filter_selection": ("FilterTable", "filter_table"),
     "optistack.analysis.optical_constants": (
         "FilmMeasurement",
