@@ -61,8 +61,8 @@ def _where(part: Json) -> str:
         if part["climate"] is None
         else f"clouds from {part['climate']}"
     )
-    name = part["name"]
-    return f"{name[:1].upper()}{name[1:]}: {place}, plane {plane}, steps of {part['step_h']:g} h, {sky}."
+    name = f"{part['name'][:1].upper()}{part['name'][1:]}"
+    return f"{name}: {place}, plane {plane}, steps of {part['step_h']:g} h, {sky}."
 
 
 def _year(part: Json) -> str:
