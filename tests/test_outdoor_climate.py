@@ -23,6 +23,7 @@ from optistack.analysis.outdoor import (
     Site,
     SiteLight,
     climate_from_frame,
+    climate_from_months,
     read_climate,
     site_light,
     site_year,
@@ -486,3 +487,48 @@ def test_frames_of_any_reader() -> None:
         climate(GHI, missing="ignore")
     with pytest.raises(OptistackError, match="one value for every step"):
         climate(GHI[:-1])
+
+
+# twelve monthly sums -------------------------------------------------------------------------------
+
+SUMS = (60.0, 80.0, 110.0, 140.0, 170.0, 180.0, 190.0, 170.0, 130.0, 95.0, 65.0, 50.0)
+
+
+def test_monthly_sums_come_out() -> None:
+    site = Site("place", 40.0, 0.0)
+    climate = climate_from_months(site, SUMS)
+    light = site_light(site, climate=climate, range_nm=(300.0, 4000.0))
+    months = np.bincount(light.month, climate.ghi_w_m2, minlength=12) / 1e3
+    assert months == pytest.approx(SUMS, rel=1e-12)
+    # From 400 nm on light follows the sums; below it less is lost (exponent below 1).
+    clear = site_light(site, range_nm=(300.0, 4000.0))
+    left = light.monthly(light.irradiance_w_m2((700, 4000))) / clear.monthly(
+        clear.irradiance_w_m2((700, 4000))
+    )
+    short = light.monthly(light.irradiance_w_m2((300, 400))) / clear.monthly(
+        clear.irradiance_w_m2((300, 400))
+    )
+    assert (short > left).all()
+    assert short == pytest.approx(left**0.75, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("sums", "message"),
+    [
+        (SUMS[:11], "twelve sums"),
+        ((-1.0, *SUMS[1:]), "none negative"),
+        ((np.nan, *SUMS[1:]), "twelve sums"),
+        ((0.0, *SUMS[1:]), "0 kWh/m2 in month 1, though the sun is up"),
+        ((*SUMS[:11], 300.0), "month 12 are more than"),
+    ],
+)
+def test_monthly_sums_refused(sums: tuple[float, ...], message: str) -> None:
+    with pytest.raises(OptistackError, match=message):
+        climate_from_months(Site("place", 40.0, 0.0), sums)
+
+
+def test_monthly_sums_of_a_polar_night() -> None:
+    sums = (0.0, 5.0, 40.0, 90.0, 140.0, 160.0, 140.0, 85.0, 40.0, 10.0, 0.0, 0.0)
+    site = Site("north", 72.0, 20.0)
+    light = site_light(site, climate=climate_from_months(site, sums))
+    assert light.irradiance_w_m2((300, 400))[light.month == 11].max() == 0.0

@@ -59,7 +59,7 @@ def _where(part: Json) -> str:
     sky = (
         "a clear sky all year, which is an upper limit for most places"
         if part["climate"] is None
-        else f"clouds from {part['climate']}"
+        else f"clouds by {part['climate']}"
     )
     name = f"{part['name'][:1].upper()}{part['name'][1:]}"
     return f"{name}: {place}, plane {plane}, steps of {part['step_h']:g} h, {sky}."
@@ -78,8 +78,8 @@ def _year(part: Json) -> str:
                 f'<span class="nb">{safe(f"{key} nm" if band else key)}</span>',
                 f'<span class="nb">{low:g}-{high:g} nm</span>',
                 NOTHING if arriving is None else number(arriving["radiant_exposure_kwh_m2"]),
-                number(coupon["absorbed"][key]["photons_m2"]),
-                number(device["absorbed"][key]["photons_m2"]),
+                value_cell(coupon["absorbed"][key]["photons_m2"]),
+                value_cell(device["absorbed"][key]["photons_m2"]),
                 number(ratio),
                 number(coupon["absorbed"][key]["am15g_hours"]),
                 number(device["absorbed"][key]["am15g_hours"]),
@@ -137,7 +137,8 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
         bullets(f"{s[:1].upper()}{s[1:]}." for s in found["sentences"]),
         paragraph(
             "How many lamp hours equal a year depends on what is counted; no line below is an "
-            "acceleration factor, for temperature, humidity, oxygen and bias are not in it.",
+            "acceleration factor: humidity, oxygen, rain and bias are not in it, and temperature "
+            "only where a line says so.",
             "notes",
         ),
         figures(
@@ -150,6 +151,7 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
             )
         ),
         _lamp_years(found),
+        _warm(found),
         paragraph(
             f"Worst table behind more than 5 % of the plan: grade {part['grade']}; of the lamp "
             f"hours: grade {found['grade']}."
@@ -173,6 +175,28 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
 def _powers(text: str) -> str:
     """Powers of ten as the page writes them."""
     return re.sub(r"\d\.?\d*e[+-]?\d+", lambda m: number(float(m.group())), text)
+
+
+def _warm(found: Json) -> str:
+    """Lamp hours with the temperatures counted, where they are known."""
+    rows = [
+        [
+            safe(r["counted_by"]),
+            safe(r["specimen"]),
+            value_cell(r["temperature_factor"]),
+            value_cell(r["lamp_hours_per_site_year_warm"]),
+        ]
+        for r in found["rows"]
+        if r["lamp_hours_per_site_year_warm"] is not None
+    ]
+    if not rows:
+        return ""
+    return table(
+        "The same with the film's temperatures, by Arrhenius",
+        ["counted by", "specimen", "factor of temperature", "lamp hours for a year"],
+        rows,
+        words=2,
+    )
 
 
 def _lamp_years(found: Json) -> str:

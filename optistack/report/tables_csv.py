@@ -449,9 +449,9 @@ def _site(data: Json) -> list[Json]:
             arriving = (
                 [None] * 13
                 if incident is None
-                else [incident["radiant_exposure_j_m2"], *incident["monthly_j_m2"]]
+                else [parts(incident["radiant_exposure_j_m2"])[0], *incident["monthly_j_m2"]]
             )
-            photons = [absorbed["photons_m2"], *absorbed["monthly_photons_m2"]]
+            photons = [parts(absorbed["photons_m2"])[0], *absorbed["monthly_photons_m2"]]
             for month in range(13):
                 rows.append(
                     {

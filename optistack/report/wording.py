@@ -411,10 +411,10 @@ def site_lead(data: Json, *, plain: bool = False) -> str:
     if key is None or key not in part["ratio"]:
         key = next(iter(part["ratio"]))
     low, high = part["counted_nm"][key]
-    sky = "under a clear sky" if part["climate"] is None else f"with {part['climate']}"
+    sky = "under a clear sky" if part["climate"] is None else f"by {part['climate']}"
     text = (
         f"In a year at {part['name']}, {sky}, {device['layer']} of the device absorbs "
-        f"{number(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
+        f"{show(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
         f"{low:g}-{high:g} nm"
     )
     ratio = part["ratio"][key]

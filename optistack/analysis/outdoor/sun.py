@@ -74,8 +74,7 @@ def require_pvlib() -> None:
         import pvlib  # noqa: F401
     except ImportError:
         raise OptistackError(
-            "outdoor light needs the package pvlib, which is not installed: "
-            "pip install 'optistack[outdoor]'"
+            "outdoor light needs the package pvlib, which is not installed: pip install pvlib"
         ) from None
 
 
