@@ -131,11 +131,11 @@ def run(job: Job) -> Answers:
     amplitude = np.empty((stacks, kept, size) if with_amplitude else (0, 0, 0), dtype=complex)
     if job.weights is None:
         weights = np.empty((0, 0))
-        r, t, entering = (np.empty((stacks, kept, size)) for _ in range(3))
+        three = np.empty((3, stacks, kept, size)).transpose(1, 2, 0, 3)
         a = np.empty((stacks, kept, layers, size))
     else:
         weights = np.ascontiguousarray(job.weights)
-        r, t, entering = (np.zeros((stacks, kept, len(weights))) for _ in range(3))
+        three = np.zeros((3, stacks, kept, len(weights))).transpose(1, 2, 0, 3)
         a = np.zeros((stacks, kept, layers, len(weights)))
     cosine = np.ascontiguousarray(job.cosine)
     sine = cosine if job.sine is None else np.ascontiguousarray(job.sine)
@@ -160,7 +160,7 @@ def run(job: Job) -> Answers:
         loops.solve_tasks(
             *piece, block, n.view(float).reshape(*n.shape, 2), job.n_row, d, 4 * np.pi / job.lam,
             sine, cosine, share, job.angle_row, job.sine is not None, job.kind, stops, summed,
-            r, t, entering, a, amplitude, weights,
+            three, a, amplitude, weights,
         )  # fmt: skip
 
     pieces: list[tuple[tuple[int, int], tuple[int, int]]]
@@ -175,6 +175,7 @@ def run(job: Job) -> Answers:
         with ThreadPoolExecutor(workers) as pool:
             for done in [pool.submit(solve, piece) for piece in pieces]:
                 done.result()
+    r, t, entering = (three[:, :, i] for i in range(3))
     return Answers(r, t, entering, a, amplitude if with_amplitude else None)
 
 

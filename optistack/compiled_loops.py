@@ -81,7 +81,7 @@ _N2R, _N2I, _IN2, _FOUND, _A, _SUM, _SPECIAL = 9, 10, 11, 12, 13, 14, 15
 _D_R, _D_T, _D_X, _U_R, _U_T, _U_X, _SEEN, _ENTERS, _FADES, _BACK_A = (
     16, 17, 18, 19, 20, 21, 22, 23, 24, 25,
 )  # fmt: skip
-_MEDIUM_ROWS = 26
+_MEDIUM = 26 * ROW
 
 _LARGE_INV = 1 / 0.05**2
 _SMALL_PHASE2 = (2 * 0.3) ** 2
@@ -332,10 +332,18 @@ def _top(s, l, nb, p):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _absorb(s, l, row, nb):  # type: ignore[no-untyped-def]
+def _absorb_back(s, l, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
         power = s[_POWER * ROW + w]
-        row[w] = power * l[_FOUND * ROW + w]
+        l[_BACK_A * ROW + w] = power * l[_FOUND * ROW + w]
+        s[_POWER * ROW + w] = power * l[_DECAY * ROW + w]
+
+
+@_plain
+def _absorb(s, l, nb):  # type: ignore[no-untyped-def]
+    for w in range(nb):
+        power = s[_POWER * ROW + w]
+        l[_A * ROW + w] = power * l[_FOUND * ROW + w]
         s[_POWER * ROW + w] = power * l[_DECAY * ROW + w]
 
 
@@ -349,22 +357,32 @@ def _transmit(s, l, nb, p):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _run(s, media, d, special, top, bottom, row, nb, p):  # type: ignore[no-untyped-def]
-    """The coherent layers between two media, lit from ``top``; absorptances into ``row``."""
+def _run(s, media, d, special, top, bottom, row, nb, p, fresh):  # type: ignore[no-untyped-def]
+    """The coherent layers between two media, lit from ``top``; absorptances into ``row``.
+
+    ``fresh``: their phases are not known yet. They are found just before they are used, while what
+    they need is in the cache.
+    """
     step = 1 if bottom > top else -1
     _bottom(s, media[bottom], nb, p)
     for i in range(bottom - step, top, -step):
+        l = media[i]
+        if fresh:
+            special[i] = _phases(s, l, d[i - 1], nb)
         if special[i] > 0:
-            _find_special(s, media[i], d[i - 1], nb, p)
+            _find_special(s, l, d[i - 1], nb, p)
         if p:
-            _step_p(s, media[i], nb)
+            _step_p(s, l, nb)
         else:
-            _step_s(s, media[i], nb)
+            _step_s(s, l, nb)
         if special[i] > 0:
-            _put_special(s, media[i], nb)
+            _put_special(s, l, nb)
     _top(s, media[top], nb, p)
     for i in range(top + step, bottom, step):
-        _absorb(s, media[i], media[i, row:], nb)
+        if row == _A * ROW:
+            _absorb(s, media[i], nb)
+        else:
+            _absorb_back(s, media[i], nb)
     _transmit(s, media[bottom], nb, p)
 
 
@@ -420,12 +438,12 @@ def _light(s, l, nb, twice):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _chain(s, media, d, special, stops, nb, p):  # type: ignore[no-untyped-def]
+def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untyped-def]
     """A whole stack, lit from the ambient; ``stops`` are the media between coherent runs."""
     runs = len(stops) - 1
     for g in range(runs):
         above = media[stops[g]]
-        _run(s, media, d, special, stops[g], stops[g + 1], _A * ROW, nb, p)
+        _run(s, media, d, special, stops[g], stops[g + 1], _A * ROW, nb, p, fresh)
         if runs == 1:
             for w in range(nb):
                 s[_ENTER * ROW + w] = (1.0 - s[_R * ROW + w]) + s[_EXCESS * ROW + w]
@@ -433,7 +451,9 @@ def _chain(s, media, d, special, stops, nb, p):  # type: ignore[no-untyped-def]
         _keep(s, above, _D_R * ROW, _D_T * ROW, _D_X * ROW, nb)
         # The last run is never lit from below: nothing comes back from the substrate.
         if g < runs - 1:
-            _run(s, media, d, special, stops[g + 1], stops[g], _BACK_A * ROW, nb, p)
+            if fresh:
+                _phases(s, media[stops[g + 1]], d[stops[g + 1] - 1], nb)
+            _run(s, media, d, special, stops[g + 1], stops[g], _BACK_A * ROW, nb, p, False)
             _keep(s, above, _U_R * ROW, _U_T * ROW, _U_X * ROW, nb)
     last = media[stops[runs - 1]]
     for w in range(nb):
@@ -480,12 +500,6 @@ def _add(s, values, total, nb):  # type: ignore[no-untyped-def]
         total[w] += s[_SHARE * ROW + w] * values[w]
 
 
-@_plain
-def _put(row, target, start, count):  # type: ignore[no-untyped-def]
-    for w in range(count):
-        target[start + w] = row[w]
-
-
 @_reordered
 def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
     total = 0.0
@@ -495,13 +509,15 @@ def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _hand_over(row, target, weights, start, count):  # type: ignore[no-untyped-def]
-    """A row of answers to where it is wanted, or its part of the weighted sums."""
-    if weights.shape[0] == 0:
-        _put(row, target, start, count)
-        return
-    for j in range(weights.shape[0]):
-        target[j] += _product(weights[j], row, start, count)
+def _hand_over(rows, step, first, last, target, weights, start, count):  # type: ignore[no-untyped-def]
+    """Rows of answers, ``step`` apart, to where they are wanted, or their weighted sums."""
+    for i in range(first, last):
+        row, into = rows[i * step : i * step + count], target[i - first]
+        for j in range(weights.shape[0]):
+            into[j] += _product(weights[j], row, start, count)
+        if weights.shape[0] == 0:
+            for w in range(count):
+                into[start + w] = row[w]
 
 
 @_plain
@@ -532,7 +548,7 @@ def _read(l, n, start, nb):  # type: ignore[no-untyped-def]
 @_plain
 def solve_tasks(  # type: ignore[no-untyped-def]
     stacks, blocks, block, n, n_pick, d, k0, sine, cosine, angle_weight, pick, oblique, kinds,
-    stops, summed, r, t, enter, a, amplitude, weights,
+    stops, summed, answers, a, amplitude, weights,
 ):  # fmt: skip
     """Solve some stacks (first, last) in some blocks of wavelengths (first, last).
 
@@ -543,13 +559,14 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     oblique : False where all angles are 0; there is one angle then
     kinds : 0 s, 1 p, 2 the mean; stops : media between coherent runs
     summed : over the angles, with the angle weights
-    r, t, enter : (stack, angle, wavelength), a : (stack, angle, layer, wavelength); one angle if
-    ``summed``. With ``weights`` (weight, wavelength), weight instead of wavelength, to be 0 before.
+    answers : (stack, angle, 3, wavelength) for R, T and the power that enters,
+    a : (stack, angle, layer, wavelength); one angle if ``summed``. With ``weights`` (weight, wavelength), weight instead of wavelength, to be 0 before.
     amplitude : as r, complex, or empty
     """
     count_media, angles, size = n.shape[1], cosine.shape[1], k0.shape[0]
     s = np.empty(_BLOCK_ROWS * ROW)
-    media = np.empty((count_media, _MEDIUM_ROWS * ROW))
+    flat = np.empty(count_media * _MEDIUM)
+    media = flat.reshape((count_media, _MEDIUM))
     special = np.zeros(count_media, dtype=np.int64)
     both = oblique and kinds == 2
     gather = both or summed
@@ -572,8 +589,6 @@ def solve_tasks(  # type: ignore[no-untyped-def]
                 _fill(s[_SINE * ROW :], sine[pick[stack], angle], start, nb)
                 _fill(s[_COSINE * ROW :], cosine[pick[stack], angle], start, nb)
                 _prepare(s, media, nb, absorbing)
-            for i in range(1, count_media - 1):
-                special[i] = _phases(s, media[i], d[stack, i - 1], nb)
             if gather:
                 _fill(s[_SHARE * ROW :], angle_weight[pick[stack], angle], start, nb)
                 for w in range(nb):
@@ -588,7 +603,8 @@ def solve_tasks(  # type: ignore[no-untyped-def]
                 # At normal incidence s and p are the same.
                 if (kinds < 2 and kind != kinds) if oblique else kind == 1:
                     continue
-                _chain(s, media, d[stack], special, stops, nb, oblique and kind == 1)
+                fresh = kind == 0 or not both
+                _chain(s, media, d[stack], special, stops, nb, oblique and kind == 1, fresh)
                 if gather:
                     _add(s, s[_R * ROW :], s[_ALL_R * ROW :], nb)
                     _add(s, s[_T * ROW :], s[_ALL_T * ROW :], nb)
@@ -598,13 +614,18 @@ def solve_tasks(  # type: ignore[no-untyped-def]
             if summed and angle < angles - 1:
                 continue
             at = 0 if summed else angle
-            rows = (_ALL_R, _ALL_T, _ALL_ENTER, _SUM) if gather else (_R, _T, _ENTER, _A)
-            _hand_over(s[rows[0] * ROW :], r[stack, at], weights, start, count)
-            _hand_over(s[rows[1] * ROW :], t[stack, at], weights, start, count)
-            _hand_over(s[rows[2] * ROW :], enter[stack, at], weights, start, count)
-            for i in range(1, count_media - 1):
-                row = media[i, rows[3] * ROW :]
-                _hand_over(row, a[stack, at, i - 1], weights, start, count)
+            total, layer = (_ALL_R, _SUM) if gather else (_R, _A)
+            _hand_over(s[total * ROW :], ROW, 0, 3, answers[stack, at], weights, start, count)
+            _hand_over(
+                flat[layer * ROW :],
+                _MEDIUM,
+                1,
+                count_media - 1,
+                a[stack, at],
+                weights,
+                start,
+                count,
+            )
             if amplitude.size > 0:
                 for w in range(count):
                     amplitude[stack, at, start + w] = complex(
