@@ -131,11 +131,11 @@ def run(job: Job) -> Answers:
     amplitude = np.empty((stacks, kept, size) if with_amplitude else (0, 0, 0), dtype=complex)
     if job.weights is None:
         weights = np.empty((0, 0))
-        three = np.empty((3, stacks, kept, size)).transpose(1, 2, 0, 3)
+        answers = np.empty((stacks, kept, 3, size))
         a = np.empty((stacks, kept, layers, size))
     else:
         weights = np.ascontiguousarray(job.weights)
-        three = np.zeros((3, stacks, kept, len(weights))).transpose(1, 2, 0, 3)
+        answers = np.zeros((stacks, kept, 3, len(weights)))
         a = np.zeros((stacks, kept, layers, len(weights)))
     cosine = np.ascontiguousarray(job.cosine)
     sine = cosine if job.sine is None else np.ascontiguousarray(job.sine)
@@ -156,12 +156,17 @@ def run(job: Job) -> Answers:
     block = loops.STEP * -(-size // (blocks * loops.STEP))
     blocks = -(-size // block)
 
+    # Memory that a new thread asks for itself is new to the process each time, page by page.
+    scratch = [np.empty(loops.scratch_size(layers)) for _ in range(workers)]
+
     def solve(piece: tuple[tuple[int, int], tuple[int, int]]) -> None:
+        mine = scratch.pop()
         loops.solve_tasks(
             *piece, block, n.view(float).reshape(*n.shape, 2), job.n_row, d, 4 * np.pi / job.lam,
             sine, cosine, share, job.angle_row, job.sine is not None, job.kind, stops, summed,
-            three, a, amplitude, weights,
+            answers, a, amplitude, weights, mine,
         )  # fmt: skip
+        scratch.append(mine)
 
     pieces: list[tuple[tuple[int, int], tuple[int, int]]]
     if split_stacks:
@@ -175,7 +180,7 @@ def run(job: Job) -> Answers:
         with ThreadPoolExecutor(workers) as pool:
             for done in [pool.submit(solve, piece) for piece in pieces]:
                 done.result()
-    r, t, entering = (three[:, :, i] for i in range(3))
+    r, t, entering = (answers[:, :, i] for i in range(3))
     return Answers(r, t, entering, a, amplitude if with_amplitude else None)
 
 
