@@ -39,7 +39,7 @@ try:
         return compiled
 
     @intrinsic
-    def _power_of_two(_context: Any, shifted: Any) -> Any:
+    def _power_of_two(_context: Any, shifted: Any) -> Any:  # noqa: ARG001 - numba reads the name
         def build(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
             whole = builder.bitcast(args[0], ir.IntType(64))
             whole = builder.shl(whole, ir.Constant(ir.IntType(64), 52))
@@ -49,7 +49,7 @@ try:
 
 except ImportError:
 
-    def _compile(*flags: str) -> Callable[[Any], Any]:
+    def _compile(*_flags: str) -> Callable[[Any], Any]:
         return lambda function: function
 
     def _power_of_two(shifted: float) -> float:
