@@ -32,7 +32,7 @@ def write_report(
     progress: Callable[[str], None] = _quiet,
     painter: Painter | None = None,
 ) -> list[str]:
-    """Write results.json, CSV tables, figures (PNG and SVG) and report.html.
+    """Write results.json, CSV tables, sheets, figures (PNG and SVG) and report.html.
 
     Parameters
     ----------
@@ -79,6 +79,9 @@ def write_report(
     put("results.json", json_text(data))
     for name, text in csv_texts(result, data, profiles).items():
         put(name, text)
+    if data["plan"] is not None:
+        put("plan_sheet.md", data["plan"]["plan_sheet"])
+        put("reporting_sheet.md", data["plan"]["reporting_sheet"])
     drawn = []
     for figure in draw_figures(result, data, profiles, progress, painter):
         put(f"{figure.name}.png", figure.png)

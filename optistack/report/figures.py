@@ -19,11 +19,12 @@ from optistack.report.drawing import (
 )
 from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, why_sheet
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
+from optistack.report.figures_draws import causes_sheet, convergence_sheet
 from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
+from optistack.report.figures_outdoors import lamp_years_sheet, year_sheet
 from optistack.report.figures_rates import (
     activation_sheet,
-    causes_sheet,
     course_sheet,
     factors_sheet,
     kinetics_sheet,
@@ -104,6 +105,11 @@ _FIGURES = (
         "Share of the variance of the answer that comes from each input, as bars",
     ),
     _alone(
+        "convergence",
+        convergence_sheet,
+        "Mean and ends of the interval against the number of draws, with standard errors",
+    ),
+    _alone(
         "factors",
         factors_sheet,
         "Predicted rate of the device over that of the coupon for every weight, and the "
@@ -143,6 +149,16 @@ _FIGURES = (
         "cause",
         cause_sheet,
         "Measured power against time beside what the measured sheet resistance explains",
+    ),
+    _alone(
+        "year",
+        year_sheet,
+        "Light arriving and photons absorbed in the layer in each month of a year at the site",
+    ),
+    _alone(
+        "lamp_years",
+        lamp_years_sheet,
+        "Lamp hours for one year at the site by every way of counting, coupon and device",
     ),
 )
 

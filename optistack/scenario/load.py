@@ -10,12 +10,15 @@ from pathlib import Path
 
 from optistack.collection import Collection, QuantumEfficiency
 from optistack.errors import ScenarioError
-from optistack.exposure import Exposure, MountedFilter
+from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.ledger import LedgerQuestion, LedgerReader
+from optistack.scenario.outdoors import SiteQuestion
+from optistack.scenario.plan import PlanQuestion, PlanReader
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesQuestion, RatesReader
 from optistack.scenario.section import Section
@@ -29,7 +32,7 @@ from optistack.spectra import (
     weight_family,
     weight_from_table,
 )
-from optistack.stack import MOUNTS, FilterStack, Stack
+from optistack.stack import FilterStack, Stack
 from optistack.tables import read_text
 
 
@@ -50,6 +53,9 @@ class Scenario:
     rates : RatesQuestion or None
     electrode : ElectrodeQuestion or None
     uncertainty : UncertaintyQuestion or None
+    site : SiteQuestion or None
+    plan : PlanQuestion or None
+    ledger : LedgerQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -70,6 +76,9 @@ class Scenario:
     rates: RatesQuestion | None = None
     electrode: ElectrodeQuestion | None = None
     uncertainty: UncertaintyQuestion | None = None
+    site: SiteQuestion | None = None
+    plan: PlanQuestion | None = None
+    ledger: LedgerQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -112,7 +121,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(RatesReader, ElectrodeReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -156,6 +165,20 @@ class _Loader(RatesReader, ElectrodeReader):
             if not question.pairs:
                 raise ScenarioError("needs a comparison in question.compare", doubt.path)
             uncertainty = self._within(doubt, read_uncertainty)
+        place = top.section("site", None)
+        site = None
+        if place is not None:
+            site = self._within(place, partial(self._site, question=question))
+        planned = top.section("plan", None)
+        plan = None
+        if planned is not None:
+            if site is None:
+                raise ScenarioError(
+                    "needs a section [site]: lamp hours are set against its years", planned.path
+                )
+            plan = self._within(planned, partial(self._plan, question=question))
+        logged = top.section("ledger", None)
+        ledger = None if logged is None else self._within(logged, self._ledger)
         top.done()
         return Scenario(
             title=title,
@@ -173,6 +196,9 @@ class _Loader(RatesReader, ElectrodeReader):
             rates=rates,
             electrode=electrode,
             uncertainty=uncertainty,
+            site=site,
+            plan=plan,
+            ledger=ledger,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )
@@ -204,31 +230,6 @@ class _Loader(RatesReader, ElectrodeReader):
         return Exposure(
             name, stack, light, geometry, filters, hours=section.number("hours", 0.0, low=0.0)
         )
-
-    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
-        """Filters by name (in their first mount), or as {filter, mount, in_layer}."""
-        value = section.take(key, [])
-        path = section.key_path(key)
-        if not isinstance(value, list):
-            raise ScenarioError("must be a list of filters", path)
-        out = []
-        for i, entry in enumerate(value):
-            where = f"{path}[{i}]"
-            if isinstance(entry, str):
-                out.append(self.mounts[self._defined(entry, self.filters, "filter", where)][0])
-                continue
-            item = Section(entry, where)
-            name = self._defined(item.text("filter"), self.filters, "filter", where)
-            first = self.mounts[name][0]
-            out.append(
-                MountedFilter(
-                    self.filters[name],
-                    item.choice("mount", MOUNTS, first.mount),
-                    item.text("in_layer", first.layer),
-                )
-            )
-            item.done()
-        return tuple(out)
 
     def _collection(self, stack_name: str, section: Section) -> Collection:
         stack = self.stacks[stack_name]
