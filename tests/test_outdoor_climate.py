@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
 from numpy.testing import assert_allclose
 
@@ -22,6 +23,7 @@ from optistack.analysis.outdoor import (
     Site,
     SiteLight,
     climate_from_frame,
+    climate_from_months,
     read_climate,
     site_light,
     site_year,
@@ -31,7 +33,9 @@ from optistack.analysis.outdoor.clouds import (
     MOST_ENHANCEMENT,
     UV_EXPONENT,
     UV_EXPONENT_RANGE,
+    clouds_over,
 )
+from optistack.analysis.outdoor.sun import SunPath, clear_sky, sun_path
 from optistack.errors import OptistackError, QuestionError, TableError
 
 SITE = Site("here", 48.0, 11.0, timezone="Europe/Berlin")
@@ -122,6 +126,9 @@ def test_dose_carries_the_range_of_the_exponents() -> None:
     assert span.high / span.low == pytest.approx(
         0.4 ** (UV_EXPONENT_RANGE[0] - UV_EXPONENT_RANGE[1]), rel=0.01
     )
+    incident = dose.incident_range_j_m2("300-400")
+    assert incident.value == pytest.approx(dose.incident_j_m2["300-400"])
+    assert incident.low < incident.value < incident.high
     again = [site_year(v, {"x": exposure}, "film")["x"].dose_m2("300-400") for v in light.variants]
     assert [span.high, span.low] == pytest.approx(again, rel=1e-12)
 
@@ -135,7 +142,34 @@ def test_own_direct_and_diffuse_columns() -> None:
     none = site_light(SITE, climate=climate(0.7 * GHI, dni_w_m2=0 * dni), range_nm=ALL)
     assert not none.direct.any()
     assert sums(none)[0] == pytest.approx(sums(light)[0])
-    assert any("direct light from its own column" in n for n in none.notes)
+    assert any("direct light from its own column in" in n for n in none.notes)
+    # Diffuse light says the same where there is no direct column, and where that has no value.
+    cos = np.cos(np.radians(np.minimum(CLEAR.zenith_deg, 89.9)))
+    dhi = np.where(CLEAR.lit_share > 0, np.maximum(0.7 * GHI - dni * cos, 0.0), 0.0)
+    high = CLEAR.zenith_deg < 80
+    for more in ({}, {"dni_w_m2": np.full(dni.size, np.nan)}):
+        less = site_light(SITE, climate=climate(0.7 * GHI, dhi_w_m2=dhi, **more), range_nm=ALL)
+        assert_allclose(less.direct[high], light.direct[high], rtol=1e-6, atol=1e-9)
+        assert any("direct light as global less diffuse in" in n for n in less.notes)
+    no = climate(0.7 * GHI, dni_w_m2=np.full(dni.size, np.nan))
+    split = site_light(SITE, climate=no, range_nm=ALL)
+    assert any("direct light after Erbs" in n and "own column" not in n for n in split.notes)
+
+
+def test_split_without_a_direct_column() -> None:
+    """The beam is that of pvlib's own decomposition over the clear one."""
+    path = sun_path(SITE, CLEAR.time, 1.0)
+    up = np.flatnonzero(path.lit_share > 0)
+    lit = SunPath(*(values[up] for values in path))
+    sky = clear_sky(SITE, lit)
+    found = clouds_over(SITE, climate(0.6 * GHI), path, up, sky, UV_EXPONENT)
+    dni = pvlib.irradiance.erbs(
+        0.6 * GHI[up] / lit.lit_share, lit.apparent_zenith_deg, lit.day_of_year
+    )["dni"]
+    clear = np.trapezoid(sky.beam, sky.wavelength_nm, axis=1)
+    high = lit.apparent_zenith_deg < 80
+    assert_allclose(found.beam[high], np.minimum(dni / clear, MOST_ENHANCEMENT)[high], rtol=1e-9)
+    assert 0 < found.beam[high].mean() < 0.3
 
 
 def test_measured_ultraviolet() -> None:
@@ -144,6 +178,12 @@ def test_measured_ultraviolet() -> None:
     assert sums(light)[0] == pytest.approx(0.6 * sums(CLEAR)[0], rel=1e-9)
     assert light.variants == () and light.cloud_exponent is None
     assert any("scaled to the UV measured in 300-400 nm, 0.6 times" in n for n in light.notes)
+    some = made.uv_w_m2.copy()
+    some[CLEAR.month == 6] = np.nan
+    july = site_light(SITE, climate=replace(made, uv_w_m2=some), range_nm=ALL)
+    uv = july.monthly(july.irradiance_w_m2((300.0, 400.0))) / CLEAR.monthly(UV)
+    assert uv[[5, 6, 7]] == pytest.approx([0.6, 0.4**UV_EXPONENT, 0.6], rel=1e-5)
+    assert any("have no measured UV" in n for n in july.notes)
     below = replace(made, uv_band_nm=(280.0, 400.0))
     assert any("reaches below 300 nm" in n for n in site_light(SITE, climate=below).notes)
     with pytest.raises(OptistackError, match="needs its band"):
@@ -447,3 +487,49 @@ def test_frames_of_any_reader() -> None:
         climate(GHI, missing="ignore")
     with pytest.raises(OptistackError, match="one value for every step"):
         climate(GHI[:-1])
+
+
+# twelve monthly sums -------------------------------------------------------------------------------
+
+SUMS = (60.0, 80.0, 110.0, 140.0, 170.0, 180.0, 190.0, 170.0, 130.0, 95.0, 65.0, 50.0)
+
+
+def test_monthly_sums_come_out() -> None:
+    site = Site("place", 40.0, 0.0)
+    climate = climate_from_months(site, SUMS)
+    light = site_light(site, climate=climate, range_nm=(300.0, 4000.0))
+    months = np.bincount(light.month, climate.ghi_w_m2, minlength=12) / 1e3
+    assert months == pytest.approx(SUMS, rel=1e-12)
+    # From 400 nm on light follows the sums; below it less is lost (exponent below 1).
+    clear = site_light(site, range_nm=(300.0, 4000.0))
+    left = light.monthly(light.irradiance_w_m2((700, 4000))) / clear.monthly(
+        clear.irradiance_w_m2((700, 4000))
+    )
+    short = light.monthly(light.irradiance_w_m2((300, 400))) / clear.monthly(
+        clear.irradiance_w_m2((300, 400))
+    )
+    assert (short > left).all()
+    # Under the lowest sun the factor is not that hour's own; that light is 1e-5 of a month's.
+    assert short == pytest.approx(left**0.75, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("sums", "message"),
+    [
+        (SUMS[:11], "twelve sums"),
+        ((-1.0, *SUMS[1:]), "none negative"),
+        ((np.nan, *SUMS[1:]), "twelve sums"),
+        ((0.0, *SUMS[1:]), "0 kWh/m2 in month 1, though the sun is up"),
+        ((*SUMS[:11], 300.0), "month 12 are more than"),
+    ],
+)
+def test_monthly_sums_refused(sums: tuple[float, ...], message: str) -> None:
+    with pytest.raises(OptistackError, match=message):
+        climate_from_months(Site("place", 40.0, 0.0), sums)
+
+
+def test_monthly_sums_of_a_polar_night() -> None:
+    sums = (0.0, 5.0, 40.0, 90.0, 140.0, 160.0, 140.0, 85.0, 40.0, 10.0, 0.5, 0.0)
+    site = Site("north", 72.0, 20.0)
+    light = site_light(site, climate=climate_from_months(site, sums))
+    assert light.irradiance_w_m2((300, 400))[light.month == 11].max() == 0.0

@@ -209,6 +209,28 @@ def test_two_lamps_at_one_nominal_dose(path: Path) -> None:
     assert short.ratio.value != pytest.approx(1.0, abs=0.01)
 
 
+def test_temperatures_of_lamp_and_site(path: Path) -> None:
+    """A constant temperature: one factor of Arrhenius for every way of counting absorbed light."""
+    warm = "temperature = { lamp_c = 60, site_c = 20, activation_energy_kj_mol = 40 }\n"
+    path.write_text(SCENARIO + warm, encoding="utf-8")
+    result = ost.run(ost.load_scenario(path))
+    assert result.plan is not None
+    factor = np.exp(40e3 / 8.314462618 * (1 / 333.15 - 1 / 293.15))  # CODATA 2018
+    for row in result.plan.lamp_years.rows:
+        if row.criterion.incident:
+            assert row.temperature_factor is None
+        else:
+            assert row.temperature_factor is not None
+            assert row.temperature_factor.value == pytest.approx(factor, rel=1e-9)
+    path.write_text(SCENARIO + "temperature = { lamp_c = 60, site_c = 20 }\n", encoding="utf-8")
+    with pytest.raises(OptistackError, match=r"plan.temperature: needs activation_energy_kj_mol"):
+        ost.run(ost.load_scenario(path))
+    text = warm.replace(", site_c = 20", "")
+    path.write_text(SCENARIO + text, encoding="utf-8")
+    with pytest.raises(OptistackError, match=r"plan.temperature: needs site_c, or a climate"):
+        ost.run(ost.load_scenario(path))
+
+
 # the command --------------------------------------------------------------------------------------
 
 
@@ -257,6 +279,11 @@ REFUSALS = [
     ("tilt_deg = 30", "tilt_deg = 30\nfilters = ['x']", "site.filters[0]: filter 'x'"),
     ("tilt_deg = 30", "tilt_deg = 30\nclimate = { file = 'x.csv' }", "site.climate.file"),
     ("tilt_deg = 30", "tilt_deg = 30\nslope = 3", "site.slope: unknown key"),
+    (
+        "tilt_deg = 30",
+        "tilt_deg = 30\nclimate = { monthly_ghi_kwh_m2 = [1, 2] }",
+        "site.climate.monthly_ghi_kwh_m2: must be a list of 12 numbers",
+    ),
     ("years = 2", "years = -2", "plan.years"),
     ("years = 2", "years = 2\nlight_hours = 3", "exclude each other"),
     ('"ASTM G154, 1"', '"ASTM G154, 99"', "plan.cycles[0]: cycle 'ASTM G154, 99'"),

@@ -18,6 +18,7 @@ from optistack.report.page_filters import (
     filters_section,
     inputs_section,
 )
+from optistack.report.page_ledger import ledger_section
 from optistack.report.page_outdoors import plan_section, site_section
 from optistack.report.page_rates import rates_section
 from optistack.report.page_style import STYLE
@@ -37,6 +38,7 @@ _SECTIONS = (
     ("electrode", "What it does to the cell"),
     ("site", "A year at the site"),
     ("plan", "Lamp hours and site years"),
+    ("ledger", "Doses from the exposure log"),
     ("certainty", "How sure"),
     ("inputs", "Inputs and choices"),
     ("care", "Care"),
@@ -62,6 +64,7 @@ def report_html(data: Json, drawings: Sequence[Drawn]) -> str:
         "electrode": electrode_section(data, drawn),
         "site": site_section(data, drawn),
         "plan": plan_section(data, drawn),
+        "ledger": ledger_section(data),
         "certainty": certainty_section(data, drawn),
         "inputs": inputs_section(data),
         "care": care_section(data),

@@ -16,6 +16,7 @@ from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.ledger import LedgerQuestion, LedgerReader
 from optistack.scenario.outdoors import SiteQuestion
 from optistack.scenario.plan import PlanQuestion, PlanReader
 from optistack.scenario.question import Question
@@ -54,6 +55,7 @@ class Scenario:
     uncertainty : UncertaintyQuestion or None
     site : SiteQuestion or None
     plan : PlanQuestion or None
+    ledger : LedgerQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -76,6 +78,7 @@ class Scenario:
     uncertainty: UncertaintyQuestion | None = None
     site: SiteQuestion | None = None
     plan: PlanQuestion | None = None
+    ledger: LedgerQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -118,7 +121,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(RatesReader, ElectrodeReader, PlanReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -174,6 +177,8 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
                     "needs a section [site]: lamp hours are set against its years", planned.path
                 )
             plan = self._within(planned, partial(self._plan, question=question))
+        logged = top.section("ledger", None)
+        ledger = None if logged is None else self._within(logged, self._ledger)
         top.done()
         return Scenario(
             title=title,
@@ -193,6 +198,7 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
             uncertainty=uncertainty,
             site=site,
             plan=plan,
+            ledger=ledger,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

@@ -437,8 +437,8 @@ def _notes(
     out = [
         "hours count photons absorbed per volume: the same dose, not the same temperature, "
         "humidity, oxygen, rain or bias; no answer here is an acceleration factor",
-        "phases called dry, light or UV count as lamp on, condensation as lamp off; a spray phase "
-        "whose light is not stated makes the hours of the clock a range",
+        "dry phases and phases named for their light count as lamp on, condensation as lamp off; a "
+        "spray phase whose light is not stated makes the hours of the clock a range",
         "each set point is taken at its nominal value",
     ]
     if p.how == "assumed":

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,6 +121,17 @@ class Climate:
         return pd.DataFrame(columns)
 
 
+class _Where(NamedTuple):
+    """The file and, for a row of values, its line."""
+
+    path: str | Path
+    lines: Sequence[int] | None
+
+    def at(self, row: int | None = None) -> tuple[str | Path, int | None]:
+        line = None if row is None or self.lines is None else self.lines[row]
+        return self.path, line
+
+
 def assemble(
     name: str,
     stamps: Time,
@@ -138,19 +149,16 @@ def assemble(
 ) -> Climate:
     """Times to middles in UTC without holes, readings checked."""
 
-    def refuse(message: str, row: int | None = None) -> TableError:
-        line = None if row is None or lines is None else lines[row]
-        return TableError(message, path or f"climate {name}", line)
-
+    where = _Where(path or f"climate {name}", lines)
     if stamp not in STAMPS:
-        raise refuse(f"stamp must be one of {', '.join(STAMPS)}, not {stamp!r}")
+        raise TableError(f"stamp must be one of {', '.join(STAMPS)}, not {stamp!r}", *where.at())
     if stamps.size < 2:
-        raise refuse("at least two steps are needed")
+        raise TableError("at least two steps are needed", *where.at())
     notes: list[str] = []
     values = dict(columns)
     for key, array in values.items():
         if key != "temperature_c":
-            values[key] = _readings(name, key, array, stamps, refuse, notes)
+            values[key] = _readings(name, key, array, stamps, where, notes)
     shift = np.timedelta64(round(offset.total_seconds() * 1000), "ms")
     steps = np.diff(stamps)
     step = np.min(steps[steps > np.timedelta64(0, "ms")])
@@ -163,22 +171,27 @@ def assemble(
         first = np.datetime64(f"{year:04d}-01-01", "ms")
         kept = (local >= first) & (local < np.datetime64(f"{year + 1:04d}-01-01", "ms"))
         if not kept.any():
-            raise refuse(f"no row lies in the year {year}")
+            raise TableError(f"no row lies in the year {year}", *where.at())
         middle, values = middle[kept], {k: v[kept] for k, v in values.items()}
+        if lines is not None:
+            where = _Where(where.path, [lines[int(i)] for i in np.flatnonzero(kept)])
     steps = np.diff(middle)
     if (steps <= np.timedelta64(0, "ms")).any():
         row = int(np.flatnonzero(steps <= np.timedelta64(0, "ms"))[0]) + 1
-        raise refuse(f"the times do not increase at {middle[row]} (UTC)", row)
+        raise TableError(f"the times do not increase at {middle[row]} (UTC)", *where.at(row))
     step_h = float(step / np.timedelta64(3600000, "ms"))
     if not SHORTEST_STEP_H - 1e-9 <= step_h <= LONGEST_STEP_H:
-        raise refuse(
+        raise TableError(
             f"steps of {step_h:g} h; between {SHORTEST_STEP_H:g} and {LONGEST_STEP_H:g} h are "
-            "needed: average or interpolate first"
+            "needed: average or interpolate first",
+            *where.at(),
         )
     if (steps % step != np.timedelta64(0, "ms")).any():
         row = int(np.flatnonzero(steps % step != np.timedelta64(0, "ms"))[0]) + 1
-        raise refuse(f"the time step changes at {middle[row]} (UTC): {steps[row - 1]}", row)
-    time, place_of = _whole_year(middle, step, shift, refuse)
+        raise TableError(
+            f"the time step changes at {middle[row]} (UTC): {steps[row - 1]}", *where.at(row)
+        )
+    time, place_of = _whole_year(middle, step, shift, where)
     filled = {k: np.full(time.size, np.nan) for k in values}
     for key, array in values.items():
         filled[key][place_of] = array
@@ -200,7 +213,7 @@ def assemble(
 
 
 def _readings(
-    name: str, key: str, array: Real, stamps: Time, refuse: Any, notes: list[str]
+    name: str, key: str, array: Real, stamps: Time, where: _Where, notes: list[str]
 ) -> Real:
     """A column of irradiance without small negative readings."""
     for wrong, what in (
@@ -209,10 +222,10 @@ def _readings(
     ):
         if wrong.any():
             row = int(np.flatnonzero(wrong)[0])
-            raise refuse(
+            raise TableError(
                 f"{key}: {array[row]:g} at {stamps[row]} (UTC), {int(wrong.sum())} such readings: "
                 + what,
-                row,
+                *where.at(row),
             )
     negative = array < 0
     if negative.any():
@@ -257,14 +270,15 @@ def _one_year(
 
 
 def _whole_year(
-    middle: Time, step: np.timedelta64, shift: np.timedelta64, refuse: Any
+    middle: Time, step: np.timedelta64, shift: np.timedelta64, where: _Where
 ) -> tuple[Time, NDArray[np.intp]]:
     """All middles of the year that the record belongs to, and where its own lie."""
     day = np.timedelta64(86400000, "ms")
     span = middle[-1] - middle[0] + step
     if span > 366 * day:
-        raise refuse(
-            f"holds {span / day:.0f} days; one year is needed: state year = ... for one of them"
+        raise TableError(
+            f"holds {span / day:.0f} days; one year is needed: state year = ... for one of them",
+            *where.at(),
         )
     first = middle[0]
     start = (first + shift).astype("datetime64[Y]")

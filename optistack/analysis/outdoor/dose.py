@@ -104,6 +104,12 @@ class SiteDose:
         """The same per volume of the layer [1/m3]."""
         return self.dose_m2(key) * (1e9 / self._thickness())
 
+    def incident_range_j_m2(self, band: str) -> Value:
+        """Incident energy of the year in a band with its range over the cloud exponents [J/m2]."""
+        limits = self._band(band)
+        every = (self.light, *self.light.variants)
+        return Value.of([x.irradiance_w_m2(limits).sum() * x.step_s for x in every])
+
     def _thickness(self) -> float:
         if not self.thickness_nm > 0:
             raise OptistackError(
@@ -116,7 +122,8 @@ class SiteDose:
         """Sum over the year of q**p dt, q in 1/(m3 s) or, not per volume, 1/(m2 s).
 
         Damage with a reciprocity exponent p adds up this way; (mean q)**p would be wrong for p
-        other than 1. Steps without light count nothing, whatever p.
+        other than 1. A step in which the sun rises or sets counts for its lit part, steps without
+        light count nothing, whatever p.
 
         Raises
         ------
@@ -126,7 +133,9 @@ class SiteDose:
         if not (np.isfinite(exponent) and exponent > 0):
             raise OptistackError(f"exponent {exponent} must be positive")
         q = self.rate_m3_s(key) if per_volume else self.rate_m2_s(key)
-        return float((q[q > 0] ** exponent).sum() * self.light.step_s)
+        lit = (q > 0) & (self.light.lit_share > 0)
+        share = self.light.lit_share[lit]
+        return float(((q[lit] / share) ** exponent @ share) * self.light.step_s)
 
     @property
     def equivalent_am15g_hours(self) -> dict[str, float]:

@@ -18,11 +18,12 @@ from optistack.analysis.outdoor.sun import (
     clear_sky,
     ground_reflectance,
     require_pvlib,
+    standard_sun,
     sun_path,
 )
 from optistack.errors import OptistackError, RangeError
 from optistack.plot_axes import axes
-from optistack.spectra import BandNm, spectrum
+from optistack.spectra import BandNm
 from optistack.spectral_math import PHOTON_J_NM, band_key, nodal_weights
 
 if TYPE_CHECKING:
@@ -337,7 +338,7 @@ def local_month(site: Site, time: Time) -> NDArray[np.intp]:
 
 
 def _notes(site: Site, climate: Climate | None) -> tuple[str, ...]:
-    sun = spectrum("am15g")
+    sun = standard_sun()
     below = (280.0, SHORTEST_NM)
     energy = sun.irradiance_w_m2(below) / sun.irradiance_w_m2((280, 400))
     photons = sun.photon_flux_m2_s(below) / sun.photon_flux_m2_s((280, 400))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from optistack.analysis.outdoor.site import Site
 from optistack.errors import OptistackError
-from optistack.spectra import spectrum
+from optistack.spectra import Spectrum, spectrum
 from optistack.spectral_math import nodal_weights
 
 Real = NDArray[np.float64]
@@ -74,8 +74,7 @@ def require_pvlib() -> None:
         import pvlib  # noqa: F401
     except ImportError:
         raise OptistackError(
-            "outdoor light needs the package pvlib, which is not installed: "
-            "pip install 'optistack[outdoor]'"
+            "outdoor light needs the package pvlib, which is not installed: pip install pvlib"
         ) from None
 
 
@@ -231,6 +230,12 @@ def ground_reflectance(site: Site) -> Real:
 
 
 @cache
+def standard_sun() -> Spectrum:
+    """AM1.5G (ASTM G173-03), read once."""
+    return spectrum("am15g")
+
+
+@cache
 def _standard_run() -> tuple[Real, Real]:
     """Wavelengths and global irradiance of the model under the conditions of ASTM G173."""
     from pvlib.spectrum import spectrl2
@@ -278,7 +283,7 @@ def standard_sun_factor() -> Real:
     light take the same factor: their shares stay those of the model.
     """
     lam, model = _standard_run()
-    sun = spectrum("am15g")
+    sun = standard_sun()
     edges = np.array(MATCHED_NM)
     middles = (edges[1:] + edges[:-1]) / 2
     # Hat functions of the middles, held at both ends.

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from optistack.analysis.outdoor.dose import SiteDose
 from optistack.analysis.outdoor.light import SiteLight
 from optistack.analysis.outdoor.response import AngleResponse, angle_response
-from optistack.analysis.outdoor.sun import SHORTEST_NM
+from optistack.analysis.outdoor.sun import SHORTEST_NM, standard_sun
 from optistack.errors import OptistackError
 from optistack.exposure import Exposure, ExposureResult
 from optistack.light_paths import Geometry
 from optistack.plot_axes import axes
-from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, spectrum, weight_family
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.spectral_math import (
     PHOTON_J_NM,
     band_key,
@@ -142,7 +142,7 @@ def site_year(
     >>> bare = ost.Exposure("coupon", coupon, ost.spectrum("am15g"))
     >>> year = site_year(site_light(Site("equator", 0.0, 0.0)), {"coupon": bare}, "film")
     >>> print(f"{year['coupon'].incident_j_m2['300-400'] / 3.6e6:.0f} kWh/m2")
-    138 kWh/m2
+    145 kWh/m2
     """
     if not exposures:
         raise OptistackError("site_year needs at least one exposure")
@@ -198,7 +198,7 @@ def _dose(
     grid = optical_grid(low, high, step_nm=stack.fringe_step_nm(low), include=[limits, *nodes])
     bends = [w.wavelength_nm for w in weights if w.wavelength_nm.size]
     bends += [item.nodes_nm for item in far]
-    sun = spectrum("am15g")
+    sun = standard_sun()
     points, spread = quadrature(
         union_grid(low, high, [grid, light.wavelength_nm, sun.wavelength_nm, *bends])
     )
@@ -304,7 +304,7 @@ def _at_normal(exposure: Exposure, response: AngleResponse, far: tuple[Any, ...]
     """The exposure under AM1.5G at normal incidence, solved already."""
     geometry = Geometry(lit_from=exposure.geometry.lit_from, holder=exposure.geometry.holder)
     return ExposureResult(
-        replace(exposure, light=spectrum("am15g"), geometry=geometry), response.normal, far
+        replace(exposure, light=standard_sun(), geometry=geometry), response.normal, far
     )
 
 
@@ -312,7 +312,7 @@ def _below_notes(
     keys: list[_Key], bands: tuple[BandNm, ...], weights: tuple[Weight, ...]
 ) -> tuple[str, ...]:
     """What the standard sun has below the model's first wavelength, band by band."""
-    sun = spectrum("am15g")
+    sun = standard_sun()
     out = []
     for key, asked in zip(keys, [*bands, *(w.band_nm for w in weights)], strict=True):
         if asked[0] >= key.low:
