@@ -20,7 +20,7 @@ from optistack.uncertainty import (
     from_value,
     ratio_uncertainty,
 )
-from optistack.uncertainty.stacks import BY_GRADE
+from optistack.tolerances import BY_GRADE
 from optistack.value import Value
 
 FEWEST_DRAWS, MOST_DRAWS = 100, 20000
