@@ -126,9 +126,7 @@ def reference_absorptance(eqe: QuantumEfficiency, active_layers: Sequence[str], 
     return np.asarray(sum(reference.absorptance[stack.position(name)] for name in active_layers))
 
 
-def collected_per_photon(
-    collection: Collection, lam: Real, at: Real
-) -> tuple[Real, Real, Real]:
+def collected_per_photon(collection: Collection, lam: Real, at: Real) -> tuple[Real, Real, Real]:
     """Electrons collected per photon absorbed in the active layers: central, low, high.
 
     As `photocurrent` counts them, without what it says about doubts.

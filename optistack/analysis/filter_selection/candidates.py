@@ -332,9 +332,7 @@ def absorber_family(
     )
 
 
-def combinations(
-    first: Sequence[Candidate], second: Sequence[Candidate]
-) -> tuple[Candidate, ...]:
+def combinations(first: Sequence[Candidate], second: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """Every one of the first together with every one of the second, the first in front.
 
     Only the parameters of the first are searched between grid points.

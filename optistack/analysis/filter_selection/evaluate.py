@@ -26,6 +26,12 @@ from optistack.analysis.filter_selection.slots import (
     joined,
     slot_for,
 )
+from optistack.analysis.filter_selection.table import (
+    CARRIED,
+    LONG_BAND_NM,
+    carried_on,
+    has_long_edge,
+)
 from optistack.collection import Collection, collected_per_photon
 from optistack.errors import OptistackError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
@@ -103,6 +109,9 @@ class Evaluation:
     weights : tuple of Weight
     ranking : str
         Key of the unweighted dose by which filters are ranked.
+    carried : mapping of weight to str
+        The same weight carried on to 500 nm, where a candidate's edge lies above 370 nm and every
+        light is known that far; a key of the doses as well.
     notes : tuple of str
     """
 
@@ -113,6 +122,8 @@ class Evaluation:
     weights: tuple[Weight, ...]
     ranking: str
     notes: tuple[str, ...] = ()
+    carried: Mapping[str, str] = field(default_factory=dict)
+    benches: Mapping[str, Bench] = field(default_factory=dict, repr=False)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -374,9 +385,7 @@ class Bench:
         return None if slot is None else (slot, self._flows(key, slot, [candidate]))
 
     def _flows(self, key: Any, slot: Slot, candidates: Sequence[Candidate]) -> Flows:
-        inside = [
-            [f.item for f in c.filters if f.mount != "detached_far"] for c in candidates
-        ]
+        inside = [[f.item for f in c.filters if f.mount != "detached_far"] for c in candidates]
         if isinstance(inside[0][0], FilterStack):
             # Films are solved on the grid of the stack and carried to the nodes.
             coarse = slot_for(self.exposure, self.arrays, candidates[0].filters[0])
@@ -566,7 +575,12 @@ def evaluate_filters(
     bands = tuple(bands_nm)
     if not bands:
         raise OptistackError("a choice of filters needs at least one band")
-    judged = {}
+    longer = carried_on(family)
+    edges = any(has_long_edge(f.item) for c in candidates for f in c.filters)
+    if not (edges and all(e.light.covers(LONG_BAND_NM) for e in exposures)):
+        longer = []
+    judged: dict[str, Judged] = {}
+    benches: dict[str, Bench] = {}
     notes: list[str] = []
     for exposure in exposures:
         bench = bench_for(
@@ -574,11 +588,12 @@ def evaluate_filters(
             candidates,
             layer,
             bands_nm=bands,
-            weights=family,
+            weights=(*family, *longer),
             collection=(collections or {}).get(exposure.name),
             other_layers=other_layers,
             base=(base_results or {}).get(exposure.name),
         )
+        benches[exposure.name] = bench
         judged[exposure.name] = judged_on(bench, candidates)
         if bench.by_engine:
             notes.append(
@@ -603,4 +618,6 @@ def evaluate_filters(
         family,
         ranking,
         tuple(notes),
+        {w.name.removesuffix(CARRIED): w.name for w in longer},
+        benches,
     )

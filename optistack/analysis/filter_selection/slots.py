@@ -69,9 +69,7 @@ def slab(index: Complex, thickness_nm: float, lam: Real) -> Passage:
 
 def is_plain(geometry: Geometry) -> bool:
     """Whether all light comes straight at the lit side."""
-    return (
-        geometry.angle_deg == 0 and geometry.isotropic_share == 0 and not geometry.uses_rear
-    )
+    return geometry.angle_deg == 0 and geometry.isotropic_share == 0 and not geometry.uses_rear
 
 
 @dataclass(frozen=True, eq=False)
@@ -362,7 +360,11 @@ def slot_for(exposure: Exposure, arrays: Arrays, mounted: MountedFilter) -> Slot
         if not isinstance(mounted.item, Filter):
             return None
         name = mounted.layer or next((x.name for x in stack.layers if not x.is_coherent), None)
-        if name is None or name not in stack.names or stack.layers[stack.position(name)].is_coherent:
+        if (
+            name is None
+            or name not in stack.names
+            or stack.layers[stack.position(name)].is_coherent
+        ):
             return None  # the engine says what is wrong
         at = stack.position(name)
         if at > 0 and stack.layers[at - 1].is_coherent:
