@@ -248,6 +248,7 @@ class Bench:
             through = through * item.external(self.x)
         # Linear between samples, and dark where the light's table ends in darkness.
         shining = np.array([light(self.x) for light in lights]) * photons * through
+        self.photons = shining
         self.energy = shining / photons * quad  # W/m2 at each point, central light first
         self.columns: dict[Any, _Column] = {}
 
@@ -322,7 +323,7 @@ class Bench:
             for start in range(0, len(members), step):
                 piece = members[start : start + step]
                 some = [candidates[i] for i in piece]
-                through = self._through(some)
+                through = self.through(some)
                 if key == "far":
                     out[piece] = through @ bare
                 elif key is None:
@@ -333,7 +334,7 @@ class Bench:
                     out[piece] = self._in_slot(key, some, through)
         return out
 
-    def _through(self, candidates: Sequence[Candidate]) -> Real:
+    def through(self, candidates: Sequence[Candidate]) -> Real:
         """What the filters at the lamp let through, (candidate, node)."""
         out = np.ones((len(candidates), self.x.size))
         for row, candidate in zip(out, candidates, strict=True):
@@ -417,14 +418,18 @@ class Bench:
             out += (flows.outward * through) @ self._matrix(back)
         return np.asarray(out)
 
-    def _by_engine(self, candidate: Candidate) -> Real:
-        self.by_engine += 1
+    def solved_with(self, candidate: Candidate) -> ExposureResult:
+        """The stack solved anew, with the filters of a candidate that are in it."""
         inside = tuple(
             replace(f, item=_at_floor(f.item)) if isinstance(f.item, Filter) else f
             for f in candidate.filters
             if f.mount != "detached_far"
         )
-        solved = self.exposure.with_filters((*inside, *self.exposure.filters)).run(self.limits)
+        return self.exposure.with_filters((*inside, *self.exposure.filters)).run(self.limits)
+
+    def _by_engine(self, candidate: Candidate) -> Real:
+        self.by_engine += 1
+        solved = self.solved_with(candidate)
         held = {}
         for name in self._bare:
             rows = solved.response.absorptance[solved.stack.position(name)]
