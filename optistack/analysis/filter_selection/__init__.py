@@ -1,5 +1,11 @@
 """Which filter pays: what it leaves of the dose, what it costs, and for how long."""
 
+from optistack.analysis.filter_selection.ageing_life import (
+    AgeingLife,
+    life_behind_ageing,
+    places_compared,
+)
+from optistack.analysis.filter_selection.bench import Judged
 from optistack.analysis.filter_selection.candidates import (
     Absorber,
     Candidate,
@@ -11,16 +17,13 @@ from optistack.analysis.filter_selection.candidates import (
     stack_candidates,
 )
 from optistack.analysis.filter_selection.choice import Chosen, FilterChoice, choose_filter
-from optistack.analysis.filter_selection.evaluate import Evaluation, Judged, evaluate_filters
+from optistack.analysis.filter_selection.evaluate import Evaluation, evaluate_filters
 from optistack.analysis.filter_selection.filter_ageing import (
     AgedReadings,
-    AgeingLife,
     BleachingFilter,
     Solarisation,
     bleaching_in,
-    life_behind_ageing,
     light_into,
-    places_compared,
 )
 from optistack.analysis.filter_selection.front import Front, Halving, pareto_front
 from optistack.analysis.filter_selection.interference import InterferenceDesign, design_long_pass

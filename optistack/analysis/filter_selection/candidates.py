@@ -110,7 +110,7 @@ def measured_candidates(
     filters : sequence of MountedFilter
     costs_per_m2 : mapping of filter name to float, optional
     """
-    out = []
+    out: list[Candidate] = []
     for i, entry in enumerate(filters):
         name = f"{entry.item.name}, {entry.mount}"
         if any(c.name == name for c in out):

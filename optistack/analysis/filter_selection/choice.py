@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.analysis.filter_selection.bench import Judged, judged_on
 from optistack.analysis.filter_selection.candidates import Candidate
-from optistack.analysis.filter_selection.evaluate import Evaluation, Judged, judged_on
+from optistack.analysis.filter_selection.evaluate import Evaluation
 from optistack.analysis.filter_selection.front import Front, pareto_front
 from optistack.analysis.filter_selection.life import (
     LayerLoss,
@@ -332,9 +333,9 @@ def choose_filter(
             weights=list(given) if len(given) > 1 else (weights or [key]),
         )
         notes += [f"draws: {n}" for n in robustness.notes]
-    for part in (best, second, refined):
-        if part is not None:
-            notes += part.notes
+    for chosen in (best, second, refined):
+        if chosen is not None:
+            notes += chosen.notes
     return FilterChoice(
         evaluation,
         aim,

@@ -10,15 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError
-from optistack.rate_laws import EXPONENTIAL, Law
 from optistack.rate_terms import LEAST_SHARE, PROPORTIONAL, Knowledge
 from optistack.value import Value
+
+if TYPE_CHECKING:
+    from optistack.rate_laws import Law
 
 Real = NDArray[np.float64]
 
@@ -135,11 +137,13 @@ class LayerLoss:
         weight: str,
         rate_per_h: float,
         *,
-        law: Law = EXPONENTIAL,
+        law: Law | None = None,
         shape: Sequence[float] = (),
         **options: Any,
     ) -> LayerLoss:
         """From a rate constant [1/h] of the device without filter and a law of loss.
+
+        Exponential when no law is given.
 
         Examples
         --------
@@ -149,8 +153,10 @@ class LayerLoss:
         """
         if not (np.isfinite(rate_per_h) and rate_per_h > 0):
             raise OptistackError(f"a rate of {rate_per_h} per h is none")
+        from optistack.rate_laws import EXPONENTIAL  # loads scipy
+
         share = np.exp(-np.exp(_DEPTHS))
-        x = law.reach(share, [np.asarray(s, dtype=float) for s in shape])
+        x = (law or EXPONENTIAL).reach(share, [np.asarray(s, dtype=float) for s in shape])
         return cls(exposure, weight, share, np.asarray(x) / rate_per_h, **options)
 
     @classmethod

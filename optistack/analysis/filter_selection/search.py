@@ -9,8 +9,9 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.analysis.filter_selection.bench import Bench, Judged, judged_on
 from optistack.analysis.filter_selection.candidates import Candidate
-from optistack.analysis.filter_selection.evaluate import Bench, Evaluation, Judged, judged_on
+from optistack.analysis.filter_selection.evaluate import Evaluation
 from optistack.analysis.filter_selection.life import LayerLoss, PowerCurve, Service, lives_of
 from optistack.analysis.filter_selection.slots import is_plain
 from optistack.errors import OptistackError

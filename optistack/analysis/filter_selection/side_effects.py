@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.analysis.filter_selection.bench import Bench, judged_on
 from optistack.analysis.filter_selection.candidates import Candidate
-from optistack.analysis.filter_selection.evaluate import Bench, judged_on
 from optistack.errors import OptistackError, RangeError
 from optistack.spectral_math import band_key
 

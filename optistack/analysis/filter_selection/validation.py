@@ -240,7 +240,7 @@ def plan_validation(
     >>> plan = plan_validation("edge", [TestLight("lamp", 1e-3, 2e-6)], specimen_spread=0.04,
     ...                        reading_noise=0.02)
     >>> plan.recommended.specimens, round(plan.recommended.hours)
-    (3, 103)
+    (3, 102)
     >>> plan.warnings[0].split(":")[0]
     'Behind edge lamp is as good as dark'
     """
@@ -331,6 +331,8 @@ def plan_validation(
 
 
 def _instead(lights: Sequence[TestLight], light: TestLight, edge_nm: float | None) -> str:
+    if not light.lamp:
+        return "Only a longer time outdoors, or light that the filter lets through, can tell more."
     others = [x for x in lights if x.filtered_rate_per_h > 3 * light.filtered_rate_per_h]
     suns = [x for x in others if not x.lamp]
     if suns:
