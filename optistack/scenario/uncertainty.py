@@ -11,6 +11,7 @@ from optistack.rate_terms import Knowledge
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesAnswer, measured_weights
 from optistack.scenario.section import Section
+from optistack.tolerances import BY_GRADE
 from optistack.uncertainty import (
     Distribution,
     MaterialTolerance,
@@ -20,7 +21,6 @@ from optistack.uncertainty import (
     from_value,
     ratio_uncertainty,
 )
-from optistack.tolerances import BY_GRADE
 from optistack.value import Value
 
 FEWEST_DRAWS, MOST_DRAWS = 100, 20000

@@ -48,6 +48,8 @@ class Candidate:
     cost_per_m2 : float or None
         In any currency, the same for all.
     notes : tuple of str
+    series : str
+        The continuous family that it is a point of: the same compound, mount, ...
     build : callable or None
         From parameters to another candidate of the family, for the search between grid points.
     """
@@ -58,6 +60,7 @@ class Candidate:
     parameters: Mapping[str, float] = field(default_factory=dict)
     cost_per_m2: float | None = None
     notes: tuple[str, ...] = ()
+    series: str = ""
     build: Build | None = None
 
     def __post_init__(self) -> None:
@@ -169,6 +172,7 @@ def edge_family(
             "edge",
             {"half_value_nm": half_value_nm, "width_10_90_nm": width_10_90_nm},
             cost_per_m2,
+            series=f"{name}, {mount}",
             build=lambda **p: build(mount, **p),
         )
 
@@ -321,6 +325,7 @@ def absorber_family(
             {"loading_percent": loading_percent, "thickness_um": thickness_um},
             cost,
             item.notes,
+            series=f"{absorber.name}, {mount}",
             build=lambda **p: build(absorber, mount, **p),
         )
 
@@ -349,6 +354,7 @@ def combinations(first: Sequence[Candidate], second: Sequence[Candidate]) -> tup
             a.parameters,
             None if None in costs else float(sum(c for c in costs if c is not None)),
             tuple(dict.fromkeys((*a.notes, *b.notes))),
+            series=f"{a.series} + {b.name}",
             build=None if inner is None else lambda **p: build(inner(**p), b),
         )
 

@@ -27,14 +27,15 @@ from optistack.analysis.filter_selection.search import (
     NO_FILTER,
     NONE_MEETS,
     Aim,
+    Marks,
     Objective,
     Requirement,
     Robustness,
     cell_of,
     discordant_share,
-    ranked,
     refine,
     robustness_of,
+    starts_of,
 )
 from optistack.errors import OptistackError
 from optistack.plot_axes import axes
@@ -290,16 +291,16 @@ def choose_filter(
         )
     current = 1.0 - judged.lost_fraction
     costs = [c.cost_per_m2 for c in evaluation.candidates]
-    order, scores, passed = {}, {}, {}
-    for name, part in evaluation.judged.items():
-        scores[name], passed[name] = aim.scores(
-            key, part.dose_left[key][:, 0], current, costs, float(judged.rate_m2_s[key][0])
-        )
-        order[name] = ranked(scores[name], passed[name])
-    both = np.flatnonzero(passed[exposure][:-1])
+    rate = float(judged.rate_m2_s[key][0])
+    marks = {
+        name: aim.marks(key, part.dose_left[key][:, 0], current, costs, rate)
+        for name, part in evaluation.judged.items()
+    }
+    order = {name: found.order() for name, found in marks.items()}
+    both = np.flatnonzero(marks[exposure].passed[:-1])
     discordant = {
-        name: discordant_share(scores[name][both], scores[exposure][both])
-        for name in order
+        name: discordant_share(found.score[both], marks[exposure].score[both])
+        for name, found in marks.items()
         if name != exposure
     }
     lives = _all_lives(evaluation, aim, exposure, current)
@@ -313,11 +314,9 @@ def choose_filter(
     longer = None
     if key in evaluation.carried:
         name = evaluation.carried[key]
-        other = ranked(
-            *aim.scores(
-                name, judged.dose_left[name][:, 0], current, costs, float(judged.rate_m2_s[name][0])
-            )
-        )
+        other = aim.marks(
+            name, judged.dose_left[name][:, 0], current, costs, float(judged.rate_m2_s[name][0])
+        ).order()
         longer = (*evaluation.names, NO_FILTER)[int(other[0])] if other.size else NONE_MEETS
     robustness = None
     if draws > 0:
@@ -326,7 +325,7 @@ def choose_filter(
             evaluation,
             aim,
             exposure,
-            [int(i) for i in _contenders(scores[exposure], passed[exposure], order[exposure])],
+            _contenders(marks[exposure]),
             draws=draws,
             optics=optics,
             seed=seed,
@@ -417,12 +416,12 @@ def _all_lives(evaluation: Evaluation, aim: Aim, exposure: str, current: Real) -
     return out
 
 
-def _contenders(scores: Real, ok: NDArray[np.bool_], order: NDArray[np.intp]) -> Sequence[int]:
+def _contenders(marks: Marks) -> list[int]:
     """Candidates to draw again: the first, and those that just miss the requirement."""
-    count = len(scores) - 1
-    first = [int(i) for i in order if i < count][:CONTENDERS]
-    missed = [i for i in range(count) if not ok[i] and np.isfinite(scores[i])]
-    missed.sort(key=lambda i: -scores[i])
+    count = len(marks.score) - 1
+    first = [int(i) for i in marks.order() if i < count][:CONTENDERS]
+    missed = [i for i in range(count) if not marks.passed[i] and np.isfinite(marks.score[i])]
+    missed.sort(key=lambda i: -marks.score[i])
     return [*first, *missed[: max(4, CONTENDERS - len(first))]]
 
 
@@ -437,23 +436,27 @@ def _between(
     candidate = best.candidate
     if candidate is None or candidate.build is None:
         return None
-    cell = cell_of(candidate, evaluation.candidates)
-    if not cell:
-        return None
-    bench = evaluation.benches[exposure]
-    rate = float(evaluation.judged[exposure].rate_m2_s[key][0])
+    bench, known = evaluation.benches[exposure], evaluation.judged[exposure]
+    rate = float(known.rate_m2_s[key][0])
 
-    def score(judged: Judged, some: Sequence[Candidate]) -> Real:
-        values, ok = aim.scores(
+    def marks(judged: Judged, some: Sequence[Candidate]) -> Marks:
+        return aim.marks(
             key,
             judged.dose_left[key][:, 0],
             1.0 - judged.lost_fraction,
             [c.cost_per_m2 for c in some],
             rate,
         )
-        return np.where(ok & ~np.isnan(values), values, -np.inf)[:-1]
 
-    found, _ = refine(bench, candidate, cell, score)
+    grid = marks(known, evaluation.candidates).allowed
+    found, top = candidate, float(grid[evaluation.index(candidate.name)])
+    for i in starts_of(candidate, evaluation.candidates, grid):
+        start = evaluation.candidates[i]
+        cell = cell_of(start, evaluation.candidates)
+        if cell:
+            other, reached = refine(bench, start, cell, marks)
+            if reached > top:
+                found, top = other, reached
     if found is candidate:
         return None
     parts = {n: judged_on(b, [found]) for n, b in evaluation.benches.items()}

@@ -176,7 +176,7 @@ def evaluate_filters(
     >>> edges = edge_family([360.0, 380.0], [10.0], mounts=["laminated"])
     >>> left = evaluate_filters([sun], edges, "film").dose("sun", "280-400")
     >>> print(left.round(3))
-    [0.663 0.36 ]
+    [0.573 0.295]
     """
     if not exposures or not candidates:
         raise OptistackError("a choice of filters needs exposures and candidates")

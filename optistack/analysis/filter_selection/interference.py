@@ -64,6 +64,7 @@ def design_long_pass(
     behind: Any = 1.5,
     carrier: Layer | None = None,
     refine: bool = True,
+    stop_weight: float = 10.0,
     name: str | None = None,
 ) -> InterferenceDesign:
     """Design a long-pass interference filter.
@@ -83,6 +84,8 @@ def design_long_pass(
         A thick layer behind the films, needed with an air gap behind the filter.
     refine : bool
         Move the thicknesses from the quarter-wave start.
+    stop_weight : float
+        What a transmittance below the edge counts against one missing above it, squared.
 
     Raises
     ------
@@ -95,7 +98,7 @@ def design_long_pass(
     --------
     >>> from optistack.materials import constant
     >>> found = design_long_pass(400.0, 11, constant(2.3), constant(1.46))
-    >>> found.stop_transmittance < 0.25 and found.pass_transmittance > 0.9
+    >>> found.stop_transmittance < 0.1 and found.pass_transmittance > 0.85
     True
     """
     if layers % 2 == 0 or not _FEWEST <= layers <= _MOST:
@@ -121,7 +124,7 @@ def design_long_pass(
     start = np.array([centre / (4 * _n(m, centre)) for m in order])
     start[[0, -1]] /= 2
     aims = np.where(stopped, 0.0, 1.0)
-    share = np.where(stopped, 1 / np.sqrt(stopped.sum()), 1 / np.sqrt((~stopped).sum()))
+    share = np.where(stopped, np.sqrt(stop_weight / stopped.sum()), 1 / np.sqrt((~stopped).sum()))
 
     def transmittance(d: Real) -> Real:
         return solve(table, d, lam).transmittance

@@ -31,7 +31,7 @@ _DEPTHS = np.linspace(np.log(-np.log(0.999)), np.log(-np.log(LEAST_SHARE)), 49)
 # A lifetime is looked for up to so many years.
 MOST_YEARS = 1000.0
 _LIFE_POINTS = 240
-_YEAR_POINTS = 121
+_YEAR_POINTS = 161
 # mW/cm2 x h in kWh/m2
 _KWH_M2 = 0.01
 _POWERLIKE = ("relative_power", "photocurrent_density_ma_cm2")
@@ -432,7 +432,8 @@ def lives_of(
         share = loss.left(pace * years) * np.exp(-dark * years)
         return power(s, np.maximum(share, LEAST_SHARE))
 
-    years = np.linspace(0.0, horizon_years, _YEAR_POINTS)
+    # Closer together at the start, where most happens.
+    years = horizon_years * np.linspace(0.0, 1.0, _YEAR_POINTS) ** 1.5
     course = powers(years)
     steps = np.diff(years) * (course[:, 1:] + course[:, :-1]) / 2
     energy = np.concatenate([np.zeros((len(s), 1)), np.cumsum(steps, axis=1)], axis=1)
@@ -445,14 +446,19 @@ def lives_of(
 
 
 def _crossing(log_t: Real, share: Real, level: float) -> Real:
-    """When rows first fall to a level; inf where they do not, or have no start."""
+    """When rows first fall to a level; inf where they do not, or have no start.
+
+    log(-log share) goes straight with log(time), exact for the exponential law.
+    """
     below = share <= level
     at = np.argmax(below, axis=1)
     rows = np.arange(len(share))
     before = np.maximum(at - 1, 0)
     a, b = share[rows, before], share[rows, at]
     with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.where(a > b, (a - level) / (a - b), 0.0)
+        deep = [np.log(-np.log(np.minimum(x, 1 - 1e-15))) for x in (a, b)]
+        part = (np.log(-np.log(level)) - deep[0]) / (deep[1] - deep[0])
+        part = np.where(np.isfinite(part) & (a > b), part, 0.0)
     t = np.exp(log_t[before] + part * (log_t[at] - log_t[before]))
     return np.where(below.any(axis=1), t, np.inf)
 

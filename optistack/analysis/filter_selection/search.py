@@ -21,9 +21,10 @@ from optistack.value import NORMAL_95
 Real = NDArray[np.float64]
 Objective = Literal["dose", "energy", "life"]
 
-# Between grid points the search stops at this part of a grid cell.
-_FINEST = 1 / 64
-_DIRECTIONS = 12
+# Slopes are taken over this part of a grid cell; points between the end of a search and its start.
+_BESIDE, _BACK = 1e-3, 9
+# A requirement missed by so little is met.
+_TINY = 1e-12
 # Candidates that are drawn again: those that come next when everything is at its centre.
 CONTENDERS = 24
 # A candidate this close to the best of a draw is as good as it.
@@ -103,7 +104,7 @@ class Aim:
             return None
         return self.losses.get(weight) or replace(next(iter(self.losses.values())), weight=weight)
 
-    def scores(
+    def marks(
         self,
         weight: str,
         left: Real,
@@ -113,8 +114,8 @@ class Aim:
         *,
         exponent: float | None = None,
         rate_scale: float = 1.0,
-    ) -> tuple[Real, NDArray[np.bool_]]:
-        """The higher the better, and whether the requirement is met; the last is no filter.
+    ) -> Marks:
+        """Scores and margins of candidates; the last is no filter.
 
         Parameters
         ----------
@@ -126,15 +127,16 @@ class Aim:
         """
         r = self.requirement
         dose, current = np.append(left, 1.0), np.append(current_left, 1.0)
-        ok = np.isfinite(dose)
+        dose = np.where(dose < 0, 0.0, dose)
+        margins = [np.where(np.isfinite(dose), 1.0, -1.0)]
         if r.most_photocurrent_lost is not None:
-            ok &= current >= 1.0 - r.most_photocurrent_lost - 1e-12
+            margins.append(current - (1.0 - r.most_photocurrent_lost))
         if r.most_cost_per_m2 is not None:
-            ok &= [c is not None and c <= r.most_cost_per_m2 for c in (*costs, 0.0)]
+            known = np.array([np.inf if c is None else c for c in (*costs, 0.0)])
+            margins.append(r.most_cost_per_m2 - known)
         loss = self.loss(weight)
         if loss is None or self.service is None:
-            # Not filtering at all is no answer to "the least dose" unless nothing passes.
-            return -np.where(dose > 0, dose, 0.0), ok
+            return Marks(-dose, np.array(margins))
         lives = lives_of(
             left,
             current_left,
@@ -147,18 +149,37 @@ class Aim:
             rate_scale=rate_scale,
         )
         if r.least_years is not None:
-            ok &= lives.t80_years >= r.least_years
+            margins.append(lives.t80_years - r.least_years)
         if self.objective == "energy":
-            return lives.energy_kwh_m2[:, -1], ok
+            return Marks(lives.energy_kwh_m2[:, -1], np.array(margins))
         if self.objective == "life":
-            return lives.t80_years, ok
-        return -np.where(dose > 0, dose, 0.0), ok
+            return Marks(lives.t80_years, np.array(margins))
+        return Marks(-dose, np.array(margins))
 
 
-def ranked(scores: Real, ok: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Positions that meet the requirement, the best first; equal ones in their order."""
-    allowed = np.flatnonzero(ok & ~np.isnan(scores))
-    return np.asarray(allowed[np.argsort(-scores[allowed], kind="stable")])
+class Marks(NamedTuple):
+    """Of candidates: scores, the higher the better, and margins that must not be negative.
+
+    ``score``: (candidate,); ``margins``: (requirement, candidate).
+    """
+
+    score: Real
+    margins: Real
+
+    @property
+    def passed(self) -> NDArray[np.bool_]:
+        """Whether every requirement is met."""
+        return np.asarray((self.margins >= -_TINY).all(axis=0) & ~np.isnan(self.score))
+
+    @property
+    def allowed(self) -> Real:
+        """Scores, -inf where a requirement is not met."""
+        return np.where(self.passed, self.score, -np.inf)
+
+    def order(self) -> NDArray[np.intp]:
+        """Positions that meet the requirement, the best first; equal ones in their order."""
+        fine = np.flatnonzero(self.passed)
+        return np.asarray(fine[np.argsort(-self.score[fine], kind="stable")])
 
 
 def discordant_share(a: Real, b: Real) -> float:
@@ -200,7 +221,7 @@ def cell_of(candidate: Candidate, candidates: Sequence[Candidate]) -> dict[str, 
         grid = [
             c.parameters[name]
             for c in candidates
-            if c.family == candidate.family and name in c.parameters
+            if c.series == candidate.series and name in c.parameters
         ]
         gaps = [abs(v - value) for v in grid if v != value]
         if gaps:
@@ -208,65 +229,126 @@ def cell_of(candidate: Candidate, candidates: Sequence[Candidate]) -> dict[str, 
     return out
 
 
+def starts_of(
+    candidate: Candidate, candidates: Sequence[Candidate], scores: Real, most: int = 4
+) -> list[int]:
+    """Where to search from: the best of each line of the grid through the candidate's family.
+
+    Along the limit of a requirement the best grid point may lie far from the best of all: which
+    point of a line comes next to the limit is a matter of chance.
+    """
+    if not candidate.parameters:
+        return []
+    first = next(iter(candidate.parameters))
+    lines: dict[Any, int] = {}
+    for i, c in enumerate(candidates):
+        if c.series != candidate.series or c.build is None or not scores[i] > -np.inf:
+            continue
+        key = tuple(v for name, v in c.parameters.items() if name != first)
+        if key not in lines or scores[i] > scores[lines[key]]:
+            lines[key] = i
+    return sorted(lines.values(), key=lambda i: -scores[i])[:most]
+
+
 def refine(
     bench: Bench,
     candidate: Candidate,
     cell: Mapping[str, Cell],
-    score: Callable[[Judged, Sequence[Candidate]], Real],
+    marks: Callable[[Judged, Sequence[Candidate]], Marks],
 ) -> tuple[Candidate, float]:
     """The best of a continuous family within one grid cell of a candidate.
 
-    A search in all directions of the parameters whose steps are halved where none is better.
+    Sequential quadratic programming (scipy) with slopes from candidates side by side: the best
+    often lies on the limit of a requirement, where a search by trial goes astray.
 
     Parameters
     ----------
     bench : Bench
     candidate : Candidate
-        With ``build``.
+        With ``build``; it meets the requirement.
     cell : mapping of parameter to Cell
         The search stays within one step, and within the limits of the grid.
-    score : callable
-        Of candidates judged, the higher the better; -inf where the requirement is not met.
+    marks : callable
+        Of candidates judged.
 
     Returns
     -------
     candidate, score
     """
     build = candidate.build
-    if build is None or not cell:
-        return candidate, float(score(judged_on(bench, [candidate]), [candidate])[0])
+    start = marks(judged_on(bench, [candidate]), [candidate])
+    if build is None or not cell or not start.passed[0]:
+        return candidate, float(start.allowed[0])
     names = list(cell)
     size = np.array([cell[n].step for n in names])
     centre = np.array([candidate.parameters[n] for n in names])
     lowest = np.maximum((np.array([cell[n].low for n in names]) - centre) / size, -1.0)
     highest = np.minimum((np.array([cell[n].high for n in names]) - centre) / size, 1.0)
-    if len(names) == 1:
-        compass = np.array([[1.0], [-1.0]])
-    else:
-        turn = 2 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
-        compass = np.zeros((_DIRECTIONS, len(names)))
-        compass[:, 0], compass[:, 1] = np.cos(turn), np.sin(turn)
+    scale = max(abs(float(start.score[0])), 1e-12)
 
-    def made(point: Real) -> Candidate | None:
-        moved = dict(zip(names, (centre + size * point).tolist(), strict=True))
-        try:
-            return build(**{**candidate.parameters, **moved})
-        except OptistackError:
-            return None  # no such filter, for example a width below 0
+    def made(points: Real) -> tuple[list[Candidate], Marks]:
+        some = [
+            build(
+                **{
+                    **candidate.parameters,
+                    **dict(zip(names, (centre + size * p).tolist(), strict=True)),
+                }
+            )
+            for p in points
+        ]
+        return some, marks(judged_on(bench, some), some)
 
-    best, at = candidate, np.zeros(len(names))
-    top = float(score(judged_on(bench, [best]), [best])[0])
-    step = 0.5
-    while step >= _FINEST:
-        points = np.clip(at + step * compass, lowest, highest)
-        trial = [(p, c) for p in points if (c := made(p)) is not None]
-        values = score(judged_on(bench, [c for _, c in trial]), [c for _, c in trial])
-        first = int(np.argmax(values))
-        if values[first] > top:
-            (at, best), top = trial[first], float(values[first])
+    def smooth(values: Marks) -> tuple[Real, Real]:
+        """Scores on a scale on which they are nearly straight, and margins that are finite."""
+        s = values.score
+        if (s <= 0).all():  # a dose: its logarithm
+            merit = -np.log(np.maximum(-s / scale, 1e-12))
         else:
-            step /= 2
-    return best, top
+            merit = np.log(np.clip(s / scale, 1e-6, 1e6))
+        return merit, np.clip(np.nan_to_num(values.margins), -1e6, 1e6)
+
+    known: dict[bytes, tuple[Real, Real]] = {}
+
+    def around(point: Real) -> tuple[Real, Real]:
+        """Merit and margins at a point and a little beside it in every direction."""
+        key = point.tobytes()
+        if key not in known:
+            beside = _BESIDE * np.eye(len(names))
+            known[key] = smooth(
+                made(np.concatenate([point[None], point + beside, point - beside]))[1]
+            )
+        return known[key]
+
+    def slope(values: Real) -> Real:
+        n = len(names)
+        return np.asarray((values[..., 1 : 1 + n] - values[..., 1 + n : 1 + 2 * n]) / (2 * _BESIDE))
+
+    from scipy import optimize
+
+    found = optimize.minimize(
+        lambda x: -float(around(x)[0][0]),
+        np.zeros(len(names)),
+        jac=lambda x: -slope(around(x)[0]),
+        method="SLSQP",
+        bounds=list(zip(lowest, highest, strict=True)),
+        constraints=[
+            {
+                "type": "ineq",
+                "fun": lambda x: around(x)[1][:, 0],
+                "jac": lambda x: slope(around(x)[1]),
+            }
+        ],
+        options={"maxiter": 40, "ftol": 1e-9},
+    )
+    # Back to where every requirement is met, if it ended a little outside.
+    back = found.x * np.linspace(1.0, 0.0, _BACK)[:, None]
+    steps = np.concatenate([found.x * (1 - 1e-6 * 4.0 ** np.arange(8))[:, None], back])
+    some, values = made(np.clip(steps, lowest, highest))
+    best = int(np.argmax(values.allowed[:-1]))
+    top = float(values.allowed[best])
+    if not top > float(start.allowed[0]):
+        return candidate, float(start.allowed[0])
+    return some[best], top
 
 
 # draws ---------------------------------------------------------------------------------------
@@ -396,7 +478,7 @@ def robustness_of(
         current = np.ones(len(chosen))
         if judged.current_left is not None:
             current = judged.current_left[:, 0, variant]
-        score, ok = aim.scores(
+        found = aim.marks(
             weight,
             judged.dose_left[weight][:, variant],
             current,
@@ -405,13 +487,13 @@ def robustness_of(
             exponent=exponent,
             rate_scale=scale,
         )
-        order = ranked(score, ok)
+        order, score = found.order(), found.score
         winner = int(order[0]) if order.size else len(names)
         wins[winner] += 1
         per_weight[weight][winner] += 1
         if order.size:
             top = score[winner]
-            close = ok & ((score == top) | (score >= top - NEAR * abs(top)))
+            close = found.passed & ((score == top) | (score >= top - NEAR * abs(top)))
             near += close
     every = [*names, NONE_MEETS]
 

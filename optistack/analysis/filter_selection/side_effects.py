@@ -212,7 +212,8 @@ def _colours(bench: Bench, *transmittances: Real) -> tuple[list[Colour | None], 
             "Let the photocurrent or a band reach that far",
         )
     try:
-        with warnings.catch_warnings():
+        # It also changes how numpy prints, for everyone: put back.
+        with warnings.catch_warnings(), np.printoptions():
             # It warns of optional packages it does not find when it is first imported.
             warnings.filterwarnings("ignore", category=UserWarning, module="colour")
             import colour
