@@ -19,6 +19,15 @@ if TYPE_CHECKING:
     from optistack.ageing_file import read_ageing
     from optistack.analysis.activation_spectrum import activation_spectrum, cut_on_series
     from optistack.analysis.compare import Comparison, compare
+    from optistack.analysis.dose_ledger import (
+        LampAgeing,
+        Ledger,
+        LogEntry,
+        SetPoint,
+        dose_ledger,
+        read_lamp_ageing,
+        read_log,
+    )
     from optistack.analysis.electrode import (
         Cell,
         JVSeries,
@@ -31,16 +40,30 @@ if TYPE_CHECKING:
         power_against_resistance,
         power_over_life,
     )
+    from optistack.analysis.exposure_plan import exposure_plan, qualification_test
     from optistack.analysis.filter_selection import FilterTable, filter_table
     from optistack.analysis.kinetics import fit_kinetics
+    from optistack.analysis.lamp_years import compare_lamps, lamp_years
     from optistack.analysis.optical_constants import (
         FilmMeasurement,
         OpticalConstants,
         optical_constants,
     )
+    from optistack.analysis.outdoor import (
+        Climate,
+        Site,
+        SiteLight,
+        SiteYear,
+        climate_from_frame,
+        read_climate,
+        site_light,
+        site_year,
+    )
     from optistack.analysis.rate_correction import correct_rate, ratios_per_volume
     from optistack.analysis.rate_series import fit_activation_energy, fit_exponent, group_rates
+    from optistack.care import Hazard, hazard
     from optistack.collection import Collection, QuantumEfficiency, photocurrent
+    from optistack.criteria import Thermal
     from optistack.database import database_table, search_database, write_database_table
     from optistack.errors import (
         OptistackError,
@@ -67,6 +90,7 @@ if TYPE_CHECKING:
     from optistack.spectra import Spectrum, Weight, gaussian, planck, spectrum, weight_family
     from optistack.stack import FilterStack, Layer, Stack
     from optistack.uncertainty import propagate, ratio_uncertainty
+    from optistack.weathering_cycles import standard_cycles
 
 # Names are imported when they are first asked for: `import optistack` stays quick.
 _HOME = {
@@ -99,11 +123,21 @@ _HOME = {
     "optistack.stack": ("FilterStack", "Layer", "Stack"),
     "optistack.exposure": ("Exposure", "ExposureResult", "MountedFilter"),
     "optistack.light_paths": ("Geometry", "Holder"),
+    "optistack.care": ("Hazard", "hazard"),
     "optistack.collection": ("Collection", "QuantumEfficiency", "photocurrent"),
     "optistack.ageing": ("AgeingData", "Specimen"),
     "optistack.ageing_file": ("read_ageing",),
     "optistack.analysis.activation_spectrum": ("activation_spectrum", "cut_on_series"),
     "optistack.analysis.compare": ("Comparison", "compare"),
+    "optistack.analysis.dose_ledger": (
+        "LampAgeing",
+        "Ledger",
+        "LogEntry",
+        "SetPoint",
+        "dose_ledger",
+        "read_lamp_ageing",
+        "read_log",
+    ),
     "optistack.analysis.electrode": (
         "Cell",
         "JVSeries",
@@ -116,7 +150,21 @@ _HOME = {
         "power_against_resistance",
         "power_over_life",
     ),
+    "optistack.analysis.exposure_plan": ("exposure_plan", "qualification_test"),
+    "optistack.analysis.lamp_years": ("compare_lamps", "lamp_years"),
+    "optistack.criteria": ("Thermal",),
+    "optistack.weathering_cycles": ("standard_cycles",),
     "optistack.analysis.kinetics": ("fit_kinetics",),
+    "optistack.analysis.outdoor": (
+        "Climate",
+        "Site",
+        "SiteLight",
+        "SiteYear",
+        "climate_from_frame",
+        "read_climate",
+        "site_light",
+        "site_year",
+    ),
     "optistack.analysis.rate_correction": ("correct_rate", "ratios_per_volume"),
     "optistack.analysis.rate_series": ("fit_activation_energy", "fit_exponent", "group_rates"),
     "optistack.uncertainty": ("propagate", "ratio_uncertainty"),

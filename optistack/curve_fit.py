@@ -18,8 +18,8 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import stats
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
 
 from optistack.ageing import AgeingData, Specimen
 from optistack.errors import OptistackError
@@ -155,7 +155,7 @@ class Curves:
         left = rates - hat @ rates
         q = float(weight @ left**2)
         readings = max(separate.fit.count - separate.fit.size, 1)
-        p = float(stats.f.sf(q / free, free, readings))
+        p = float(special.fdtrc(free, readings, q / free))
         if q <= free:
             return Scatter(0.0, np.inf, p)
         shrink = float(weight.sum() - weight @ np.diag(hat))
@@ -382,10 +382,11 @@ class CurveFit:
         """log k [1/dose unit]."""
         return np.asarray(theta[..., 0])
 
-    def log_dose_to(self, theta: Real, level: float, law: Law | None = None) -> Real:
+    def log_dose_to(self, theta: Real, level: ArrayLike, law: Law | None = None) -> Real:
         """Logarithm of the dose at which the share left is ``level``, light alone.
 
-        ``law``: one with the same parameters but another profile of light.
+        ``level``: one, or one for each set of parameters. ``law``: one with the same parameters
+        but another profile of light.
         """
         with np.errstate(divide="ignore", over="ignore"):
             x = (law or self.law).reach(level, self._shape(theta))

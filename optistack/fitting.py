@@ -8,7 +8,8 @@ the problem takes logarithms of what must be positive.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,7 @@ Real = NDArray[np.float64]
 Index = NDArray[np.intp]
 Residuals = Callable[[Real, Index], Real]
 Quantity = Callable[[Real], Real]
+Quantities = Callable[[Real, Index], Real]
 
 # Starts that are followed to the end, after a look of so many steps at all of them.
 _MOST_STARTS, _LOOK = 2, 8
@@ -151,28 +153,56 @@ def minimise(
         Sum of squares.
     """
     theta = np.array(start, dtype=float)
-    batch = len(theta)
-    rows = np.arange(batch)
-    current = residuals(theta, rows)
+    batch, size = theta.shape
+    current = residuals(theta, np.arange(batch))
     cost = _squares(current)
     held = np.full(batch, damping)
     busy = np.isfinite(cost)
+    normal, bent = np.zeros((2, batch, size, size))
+    slope = np.zeros((batch, size))
+    # What the last step of a row left for `_bend`, where it went down.
+    jacobians = np.zeros((*current.shape, size))
+    steps, carried = np.zeros((2, batch, size))
+    bends = np.zeros(batch, dtype=bool)  # whether the bent model foretold the last step better
+    moved = busy.copy()
+    first = True
     for _ in range(iterations):
         at = np.flatnonzero(busy)
         if not at.size:
             break
-        if slopes is None:
-            jacobian = _jacobian(residuals, theta[at], at)
-        else:
-            jacobian = slopes(theta[at], at)
-        across = np.swapaxes(jacobian, 1, 2)
-        normal = across @ jacobian
-        slope = (across @ current[at][..., None])[..., 0]
-        diagonal = np.einsum("bii->bi", normal)
+        new_at = at[moved[at]]
+        if new_at.size:
+            if slopes is None:
+                jacobian = _jacobian(residuals, theta[new_at], new_at)
+            else:
+                jacobian = slopes(theta[new_at], new_at)
+            across = np.swapaxes(jacobian, 1, 2)
+            before = slope[new_at]
+            jacobians[new_at] = jacobian
+            normal[new_at] = across @ jacobian
+            slope[new_at] = _times(across, current[new_at])
+            if not first:
+                bent[new_at] = _bend(
+                    bent[new_at],
+                    steps[new_at],
+                    slope[new_at] - before,
+                    slope[new_at] - carried[new_at],
+                )
+            first = False
+        here, gradient = normal[at], slope[at]
+        diagonal = np.einsum("bii->bi", here)
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
-        damped = normal.copy()
+        damped = here.copy()
         np.einsum("bii->bi", damped)[:] += held[at, None] * diagonal + floor
-        step = -np.linalg.solve(damped, slope[..., None])[..., 0]
+        step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
+        use = np.flatnonzero(bends[at])
+        if use.size:
+            with suppress(np.linalg.LinAlgError):  # a bent model without a bottom
+                other = -np.linalg.solve(damped[use] + bent[at[use]], gradient[use, :, None])[
+                    ..., 0
+                ]
+                down = (other * gradient[use]).sum(axis=1) < 0
+                step[use[down]] = other[down]
         longest = np.max(np.abs(step), axis=1, keepdims=True)
         step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
         trial = theta[at] + step
@@ -183,7 +213,15 @@ def minimise(
         short = longest[:, 0] <= np.sqrt(tolerance) * scale
         # Better or worse by no more than rounding: at the bottom either happens.
         still = short & (np.abs(cost[at] - new_cost) <= tolerance * cost[at])
+        foretold = (step * (2 * gradient + _times(here, step))).sum(axis=1)
+        off = new_cost - cost[at] - foretold
+        more = (step * _times(bent[at], step)).sum(axis=1)
+        bends[at] = np.abs(off - more) < np.abs(off)
         good = at[better]
+        if good.size:
+            carried[good] = _times(np.swapaxes(jacobians[good], 1, 2), new[better])
+            steps[good] = step[better]
+        moved[at] = better
         theta[good], current[good] = trial[better], new[better]
         cost[good] = new_cost[better]
         held[at] = np.where(better, held[at] / 7, held[at] * 5)
@@ -192,23 +230,55 @@ def minimise(
     return theta, cost
 
 
+def _bend(bent: Real, step: Real, change: Real, by_slopes: Real) -> Real:
+    """Update what the squares of the slopes miss of the second derivatives of half the cost.
+
+    A secant update that keeps to what the last step showed (J. E. Dennis, D. M. Gay, R. E. Welsch,
+    ACM Trans. Math. Softw. 7 (1981) 348, from memory). ``bent``: (batch, p, p); ``change``: of the
+    gradient over the step; ``by_slopes``: the part of it that comes from the change of the slopes.
+    """
+    along = (step * _times(bent, step)).sum(axis=1)
+    seen = (step * by_slopes).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        shrink = np.where(along != 0, np.minimum(1.0, np.abs(seen / along)), 1.0)
+    bent = bent * shrink[:, None, None]
+    left = by_slopes - _times(bent, step)
+    norm = (change * step).sum(axis=1)
+    # Where the gradient did not grow along the step nothing can be learnt from it.
+    fine = norm > 1e-12 * np.sqrt((change**2).sum(axis=1) * (step**2).sum(axis=1))
+    u = change / np.where(fine, norm, 1.0)[:, None]
+    half = left - u * ((left * step).sum(axis=1) / 2)[:, None]
+    update = half[:, :, None] * u[:, None, :]
+    update += np.swapaxes(update.copy(), 1, 2)
+    return np.where(fine[:, None, None], bent + update, bent)
+
+
+def _times(matrix: Real, vector: Real) -> Real:
+    """Product for each of a batch."""
+    return np.asarray((matrix @ vector[..., None])[..., 0])
+
+
 def _squares(values: Real) -> Real:
     with np.errstate(over="ignore", invalid="ignore"):
         total = np.einsum("bm,bm->b", values, values)
     return np.where(np.isfinite(total), total, np.inf)
 
 
-def _jacobian(residuals: Residuals, theta: Real, rows: Index) -> Real:
+def _jacobian(residuals: Residuals, theta: Real, rows: Index, columns: Index | None = None) -> Real:
+    """Derivatives (batch, point, parameter); 0 in parameters other than ``columns``."""
     batch, size = theta.shape
-    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta))
-    offset = np.eye(size) * step[:, None, :]
+    at = np.arange(size) if columns is None else columns
+    step = _DIFFERENCE * np.maximum(1.0, np.abs(theta[:, at]))
+    offset = np.zeros((batch, at.size, size))
+    offset[:, np.arange(at.size), at] = step
     moved = np.concatenate([theta[:, None, :] + offset, theta[:, None, :] - offset], axis=1)
-    values = residuals(moved.reshape(-1, size), np.repeat(rows, 2 * size))
-    values = values.reshape(batch, 2, size, -1)
-    out = (values[:, 0] - values[:, 1]) / (2 * step[:, :, None])
+    values = residuals(moved.reshape(-1, size), np.repeat(rows, 2 * at.size))
+    values = values.reshape(batch, 2, at.size, -1)
+    slope = (values[:, 0] - values[:, 1]) / (2 * step[:, :, None])
+    out = np.zeros((batch, values.shape[-1], size))
     # A step across the limit of what a model can compute says nothing.
-    out = np.where(np.isfinite(out), out, 0.0)
-    return np.ascontiguousarray(np.swapaxes(out, 1, 2))
+    out[:, :, at] = np.swapaxes(np.where(np.isfinite(slope), slope, 0.0), 1, 2)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,75 +364,95 @@ class Fit:
             (batch, parameter) -> (batch,).
         confidence : float
         """
+        return self.intervals(lambda theta, _: quantity(theta), 1, confidence)[0]
+
+    def intervals(
+        self, quantity: Quantities, count: int, confidence: float = 0.95
+    ) -> list[tuple[float, float]]:
+        """Intervals of several quantities, as `interval` gives them; much quicker than one by one.
+
+        All ends of all intervals are looked for side by side, so that each step of a profile is
+        one call of the model for all of them.
+
+        Parameters
+        ----------
+        quantity : callable
+            (theta (batch, parameter), which (batch,)) -> (batch,); ``which`` numbers the quantity
+            that is asked for each set of parameters.
+        count : int
+            Quantities.
+        confidence : float
+        """
         t = self.quantile(confidence)
-        best = float(quantity(self.theta[None])[0])
-        error = self.standard_error(quantity)
-        slope = _gradient(quantity, self.theta)
-        norm = float(slope @ self.covariance @ slope)
-        if not (np.isfinite(error) and error > 0):
-            error, norm = max(abs(best), 1.0) * 1e-3, 0.0
+        every = np.arange(count)
+        same = np.repeat(self.theta[None], count, axis=0)
+        best = quantity(same, every)
+        slopes = _gradients(quantity, same, every)
+        # Most quantities depend on few parameters. A wrong guess here would cost steps only: what
+        # a step reached is always computed from the quantity itself.
+        columns = np.flatnonzero((slopes != 0).any(axis=0))
         ends = []
-        for sign in (-1.0, 1.0):
-            ends.append(self._end(quantity, best, sign, error, slope, norm, t))
-        return ends[0], ends[1]
+        for which in range(count):
+            slope = slopes[which]
+            norm = float(slope @ self.covariance @ slope)
+            error = float(np.sqrt(max(norm, 0.0)))
+            if not (np.isfinite(error) and error > 0):
+                error, norm = max(abs(float(best[which])), 1.0) * 1e-3, 0.0
+            along = self.covariance @ slope / norm if norm > 0 else 0.0 * slope
+            for sign in (-1.0, 1.0):
+                ends.append(_End(which, sign, float(best[which]), error, sign * along, self.theta))
+        searches = [end.search(t) for end in ends]
+        asked = [(end, search, next(search)) for end, search in zip(ends, searches, strict=True)]
+        while asked:
+            self._profile(quantity, columns, [(end, *points) for end, _, points in asked])
+            asked = [
+                (end, search, points)
+                for end, search, _ in asked
+                if (points := next(search, None)) is not None
+            ]
+        return [(low.found, high.found) for low, high in zip(ends[::2], ends[1::2], strict=True)]
 
-    def _end(
-        self,
-        quantity: Quantity,
-        best: float,
-        sign: float,
-        error: float,
-        slope: Real,
-        norm: float,
-        t: float,
-    ) -> float:
-        reached, roots, thetas = [0.0], [0.0], [self.theta]
-        along = sign * (self.covariance @ slope) / norm if norm > 0 else 0.0 * slope
+    def _profile(
+        self, quantity: Quantities, columns: Index, asked: Sequence[tuple[_End, Real, int]]
+    ) -> None:
+        """Best cost with the quantities held at distances, starting from points at hand."""
+        owner = np.repeat(np.arange(len(asked)), [len(distance) for _, distance, _ in asked])
+        which = np.array([end.which for end, *_ in asked])[owner]
+        sign = np.array([end.sign for end, *_ in asked])[owner]
+        best = np.array([end.best for end, *_ in asked])[owner]
+        error = np.array([end.error for end, *_ in asked])[owner]
+        distance = np.concatenate([d for _, d, _ in asked])
+        from_there = np.array([end.reached[base] for end, _, base in asked])[owner]
+        thetas = np.array([end.thetas[base] for end, _, base in asked])[owner]
+        along = np.array([end.along for end, *_ in asked])[owner]
+        targets = best + sign * distance
+        # A first-order error may be far too large where a model saturates.
+        stiffness = _TIGHT * self.scale / np.minimum(error, distance)
+        lead = (distance - from_there)[:, None] * along
+        start = thetas + lead
+        with np.errstate(over="ignore", invalid="ignore"):
+            straight = np.abs(quantity(start, which) - targets) < 0.1 * distance
+        start = np.where(straight[:, None], start, thetas + np.clip(lead, -3.0, 3.0))
 
-        def solve(distance: Real, base: int) -> None:
-            """Best cost with the quantity held at distances, starting from a point at hand."""
-            targets = best + sign * distance
-            # A first-order error may be far too large where a model saturates.
-            stiffness = _TIGHT * self.scale / np.minimum(error, distance)
-            lead = np.outer(distance - reached[base], along)
-            start = thetas[base] + lead
-            with np.errstate(over="ignore", invalid="ignore"):
-                straight = np.abs(quantity(start) - targets) < 0.1 * distance
-            start = np.where(straight[:, None], start, thetas[base] + np.clip(lead, -3.0, 3.0))
+        def residuals(theta: Real, rows: Index) -> Real:
+            away = stiffness[rows] * (quantity(theta, which[rows]) - targets[rows])
+            return np.column_stack([self.problem.deviations(theta, self.scale), away])
 
-            def residuals(theta: Real, rows: Index) -> Real:
-                away = stiffness[rows] * (quantity(theta) - targets[rows])
-                return np.column_stack([self.problem.deviations(theta, self.scale), away])
+        def slopes(theta: Real, rows: Index) -> Real:
+            own = self.problem.deviation_slopes(theta, self.scale)
+            away = stiffness[rows, None] * _gradients(quantity, theta, which[rows], columns)
+            return np.concatenate([own, away[:, None, :]], axis=1)
 
-            def slopes(theta: Real, rows: Index) -> Real:
-                own = self.problem.deviation_slopes(theta, self.scale)
-                away = stiffness[rows, None] * _gradients(quantity, theta)
-                return np.concatenate([own, away[:, None, :]], axis=1)
-
-            theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-5)
-            cost = _squares(self.problem.deviations(theta, self.scale))
-            got = sign * (quantity(theta) - best)
-            fine = np.isfinite(cost) & np.isfinite(got) & (got > 0)
-            root = np.sqrt(np.maximum(cost - self.cost, 0.0)) / self.scale
-            reached.extend(got[fine].tolist())
-            roots.extend(root[fine].tolist())
-            thetas.extend(theta[fine])
-
-        solve(error * t * _PROFILE, 0)
-        for factor in (4.0, 20.0, 100.0):
-            if max(roots) >= t:
-                break
-            solve(error * t * factor * np.array([0.5, 1.0]), int(np.argmax(reached)))
-        if max(roots) < t:
-            return float(sign * np.inf)
-        # Distance against root is nearly straight; further points close in on the crossing.
-        for _ in range(_CLOSING_IN):
-            distance, below = _crossing(reached, roots, t)
-            known = len(roots)
-            solve(np.array([distance]), below)
-            if len(roots) == known or abs(roots[-1] / t - 1) < _CLOSE:
-                break
-        return float(best + sign * _crossing(reached, roots, t)[0])
+        theta, _ = minimise(residuals, start, slopes=slopes, iterations=60, tolerance=1e-5)
+        cost = _squares(self.problem.deviations(theta, self.scale))
+        got = sign * (quantity(theta, which) - best)
+        fine = np.isfinite(cost) & np.isfinite(got) & (got > 0)
+        root = np.sqrt(np.maximum(cost - self.cost, 0.0)) / self.scale
+        for i in np.flatnonzero(fine):
+            end = asked[owner[i]][0]
+            end.reached.append(float(got[i]))
+            end.roots.append(float(root[i]))
+            end.thetas.append(theta[i])
 
     def bootstrap(
         self, quantity: Quantity, draws: int = 400, seed: int = 0, confidence: float = 0.95
@@ -405,6 +495,39 @@ class Fit:
         return np.asarray(self.theta + rng.standard_normal((count, self.theta.size)) @ root.T)
 
 
+class _End:
+    """One end of an interval while it is looked for."""
+
+    def __init__(
+        self, which: int, sign: float, best: float, error: float, along: Real, theta: Real
+    ):
+        self.which, self.sign, self.best, self.error, self.along = which, sign, best, error, along
+        self.reached, self.roots, self.thetas = [0.0], [0.0], [theta]
+        self.found = float(sign * np.inf)
+
+    def search(self, t: float) -> Iterator[tuple[Real, int]]:
+        """Ask for the cost at distances from the best value, and from which point to start there.
+
+        What was found stands in the lists when the search goes on.
+        """
+        reached, roots, error = self.reached, self.roots, self.error
+        yield error * t * _PROFILE, 0
+        for factor in (4.0, 20.0, 100.0):
+            if max(roots) >= t:
+                break
+            yield error * t * factor * np.array([0.5, 1.0]), int(np.argmax(reached))
+        if max(roots) < t:
+            return
+        # Distance against root is nearly straight; further points close in on the crossing.
+        for _ in range(_CLOSING_IN):
+            distance, below = _crossing(reached, roots, t)
+            known = len(roots)
+            yield np.array([distance]), below
+            if len(roots) == known or abs(roots[-1] / t - 1) < _CLOSE:
+                break
+        self.found = float(self.best + self.sign * _crossing(reached, roots, t)[0])
+
+
 def _crossing(reached: list[float], roots: list[float], t: float) -> tuple[float, int]:
     """Distance at which the root is t, and the point before it.
 
@@ -423,13 +546,16 @@ def _crossing(reached: list[float], roots: list[float], t: float) -> tuple[float
 
 
 def _gradient(quantity: Quantity, theta: Real) -> Real:
-    return np.asarray(_gradients(quantity, theta[None])[0])
+    only = np.zeros(1, dtype=np.intp)
+    return np.asarray(_gradients(lambda th, _: quantity(th), theta[None], only)[0])
 
 
-def _gradients(quantity: Quantity, theta: Real) -> Real:
-    """Derivatives of a quantity at every set of parameters, (batch, parameter)."""
-    rows = np.arange(len(theta))
-    return np.asarray(_jacobian(lambda th, _: quantity(th)[:, None], theta, rows)[:, 0])
+def _gradients(
+    quantity: Quantities, theta: Real, which: Index, columns: Index | None = None
+) -> Real:
+    """Derivatives of quantities at their sets of parameters, (batch, parameter)."""
+    slopes = _jacobian(lambda th, w: quantity(th, w)[:, None], theta, which, columns)
+    return np.asarray(slopes[:, 0])
 
 
 def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:

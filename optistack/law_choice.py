@@ -8,7 +8,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from optistack.curve_fit import SMALLEST_NOISE, CurveFit, Curves, Scatter
 from optistack.errors import OptistackError
@@ -165,7 +165,7 @@ def _hanging_together(curve: CurveFit) -> float:
     if free >= 1 and inside >= 1:
         common = float(count @ mean**2) / free
         own = float(((lit - mean[which]) ** 2).sum()) / inside
-        if stats.f.sf(common / max(own, 1e-300), free, inside) < _LACK_OF_FIT_P:
+        if special.fdtrc(free, inside, common / max(own, 1e-300)) < _LACK_OF_FIT_P:
             factor = max(factor, float(np.sqrt(common)))
     return factor
 
@@ -186,19 +186,32 @@ def envelope(
     confidence: float = 0.95,
 ) -> tuple[float, float, float]:
     """Mean of a quantity over laws with their weights, and the envelope of its intervals."""
+    return envelopes(fits, lambda c, theta, _: quantity(c, theta), 1, confidence)[0]
+
+
+def envelopes(
+    fits: Sequence[Weighted],
+    quantity: Callable[[CurveFit, Real, NDArray[np.intp]], Real],
+    count: int,
+    confidence: float = 0.95,
+) -> list[tuple[float, float, float]]:
+    """`envelope` of several quantities at once, which is much quicker than one by one.
+
+    ``quantity``: (law, theta (batch, parameter), which (batch,)) -> (batch,).
+    """
     total = sum(r.weight for r in fits)
-    centre, lows, highs = 0.0, [], []
+    centre, every = np.zeros(count), np.arange(count)
+    lows, highs = np.full(count, np.inf), np.full(count, -np.inf)
     for r in fits:
         c = r.curve
 
-        def of(theta: Real, c: CurveFit = c) -> Real:
-            return quantity(c, theta)
+        def of(theta: Real, which: NDArray[np.intp], c: CurveFit = c) -> Real:
+            return quantity(c, theta, which)
 
-        low, high = c.fit.interval(of, confidence)
-        centre += r.weight / total * float(of(c.fit.theta[None])[0])
-        lows.append(low)
-        highs.append(high)
-    return centre, min(lows), max(highs)
+        ends = np.array(c.fit.intervals(of, count, confidence))
+        centre += r.weight / total * of(np.repeat(c.fit.theta[None], count, axis=0), every)
+        lows, highs = np.minimum(lows, ends[:, 0]), np.maximum(highs, ends[:, 1])
+    return [(float(m), float(a), float(b)) for m, a, b in zip(centre, lows, highs, strict=True)]
 
 
 def with_dark(
@@ -260,7 +273,9 @@ def with_dark(
     )
 
 
-def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Real, Real, Real]:
+def share_at(
+    hours_to: Callable[[Sequence[float]], Sequence[Value]], time_h: ArrayLike
+) -> tuple[Real, Real, Real]:
     """Share left at times from the hours to levels: value, low, high, each (time,).
 
     Between levels log(-log(share)) goes straight with log(time), which is exact for the exponential
@@ -269,7 +284,7 @@ def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Rea
     Parameters
     ----------
     hours_to : callable
-        Level to hours [h], as a value with its range.
+        Levels to hours [h], as values with their ranges.
     time_h : (time,) array [h]
 
     Raises
@@ -281,19 +296,21 @@ def share_at(hours_to: Callable[[float], Value], time_h: ArrayLike) -> tuple[Rea
     if not (np.isfinite(time).all() and (time >= 0).all()):
         raise OptistackError("times must be finite and not negative [h]")
     depths, found = [], []
-    for depth in np.linspace(np.log(-np.log(0.98)), np.log(-np.log(LEAST_SHARE)), _LEVELS):
+    levels = np.linspace(np.log(-np.log(0.98)), np.log(-np.log(LEAST_SHARE)), _LEVELS)
+    all_hours = hours_to(np.exp(-np.exp(levels)).tolist())
+    for depth, hours in zip(levels, all_hours, strict=True):
         depths.append(float(depth))
-        found.append(hours_to(float(np.exp(-np.exp(depth)))))
+        found.append(hours)
         if len(found) > 1 and found[-1].low > time.max(initial=0.0):
             break
     out = []
     # A range of hours that ends late is a share that ends high.
-    for hours in ([v.value for v in found], [v.low for v in found], [v.high for v in found]):
-        reached = np.isfinite(hours)
+    for ends in ([v.value for v in found], [v.low for v in found], [v.high for v in found]):
+        reached = np.isfinite(ends)
         if not reached.any():
             out.append(np.ones(time.size))
             continue
-        x = np.log(np.maximum(np.maximum.accumulate(np.array(hours)[reached]), 1e-300))
+        x = np.log(np.maximum(np.maximum.accumulate(np.array(ends)[reached]), 1e-300))
         y = np.array(depths)[reached]
         with np.errstate(divide="ignore"):
             at = np.log(time)

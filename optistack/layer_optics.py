@@ -1,4 +1,4 @@
-"""Waves in layers: the arithmetic under `optistack.transfer_matrix`, which is its only user.
+"""Waves in layers: the arithmetic under `optistack.transfer_matrix` and the other engines.
 
 Conventions
 -----------
@@ -48,12 +48,12 @@ _WEAK = 1e-2
 # |q| < _SMALL_Q and |delta| < _SMALL_PHASE make it less than 2 _SMALL_PHASE _SMALL_Q.
 _PLAIN = max(_WEAK, 2 * _SMALL_PHASE * _SMALL_Q)
 # A medium in which a wave of unit amplitude carries less power than this carries none.
-_STILL = 1e-100
+STILL = 1e-100
 # The C library gives freed memory back to the system at once until a first large block has come and
 # gone; the page faults of getting it again would cost more than the optics. One large block, never
 # touched and freed here, makes it keep its memory.
 np.empty(1 << 21)
-_GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(8)
+GAUSS_X, GAUSS_W = np.polynomial.legendre.leggauss(8)
 
 # exp(i x) = exp(2 pi i m / _STEPS) exp(i r): m whole steps by table, and a rest r of at most half a
 # step by series. They leave out r^5/120 < 1e-19 of the sine; the coefficient of the cosine spreads
@@ -97,7 +97,7 @@ def _phasor(turns: Real, length: Real) -> Complex:
     return out
 
 
-def _sinc(delta: Complex) -> Complex:
+def sinc(delta: Complex) -> Complex:
     """sin(delta) / delta for |delta| below about 1."""
     d2 = delta * delta
     out = np.ones_like(d2)
@@ -266,9 +266,9 @@ class Layers:
         q = self.waves.q[1 + j][at]
         q2 = q * q
         delta = q * k0_height
-        sinc = _sinc(delta)
-        slant = 1j * k0_height * sinc
-        cosine = np.sqrt(1 - (delta * sinc) ** 2)
+        wave = sinc(delta)
+        slant = 1j * k0_height * wave
+        cosine = np.sqrt(1 - (delta * wave) ** 2)
         if self.n2 is None:
             return np.stack([cosine * e + slant * k, cosine * k + slant * q2 * e])
         n2 = self.n2[1 + j][at]
@@ -293,7 +293,7 @@ class Layers:
         return 0.5 * (e - ratio), 0.5 * (e + ratio)
 
 
-class _Run(NamedTuple):
+class Run(NamedTuple):
     """A run of coherent layers between two incoherent media, lit from one side."""
 
     reflectance: Real
@@ -310,15 +310,15 @@ class _Run(NamedTuple):
 
 
 class _Inside(NamedTuple):
-    """What is needed to evaluate the local absorption inside the layers of a run."""
+    """What is needed to look inside the layers of a run; interfaces are counted from the top."""
 
-    fields: Complex  # (layer of the run, 2, point): E and K at the bottom of each layer
-    powers: Real  # scale at the top of each layer
+    fields: Complex  # (interface, 2, point): E and K
+    powers: Real  # (interface, point): scale of what is formed from the fields
 
 
-def _coherent_run(
+def coherent_run(
     layers: Layers, which: range, top: int, bottom: int, *, keep_fields: bool = False
-) -> _Run:
+) -> Run:
     """Solve the layers ``which`` (in the order the light meets them) between two media."""
     waves, count = layers.waves, len(which)
     fields = np.empty((count + 1, 2, waves.size), dtype=complex)  # E and K at the interfaces
@@ -357,9 +357,9 @@ def _coherent_run(
         slope = eta.imag / carried
         power *= 1.0 + slope * slope  # exactly 1 for the points without an imaginary part
         excess = 2.0 * slope * amplitude.imag
-    if waves.oblique and not carried.min() > _STILL:
+    if waves.oblique and not carried.min() > STILL:
         # An evanescent or grazing wave brings no power: nothing enters, whatever the fields.
-        still = ~(carried > _STILL)
+        still = ~(carried > STILL)
         power[still], reflectance[still] = 0.0, 1.0
         if excess is not None:
             excess[still] = 0.0
@@ -384,8 +384,8 @@ def _coherent_run(
         if waves.closed is not None:
             found = np.where(waves.closed[weak], found, absorptance[at])
         absorptance[at] = found
-    inside = _Inside(fields[1:], powers) if keep_fields else None
-    return _Run(reflectance, -flux[count], absorptance, excess, amplitude, inside)
+    inside = _Inside(fields, powers) if keep_fields else None
+    return Run(reflectance, -flux[count], absorptance, excess, amplitude, inside)
 
 
 def _absorbed(layers: Layers, which: list[int], bottoms: Complex) -> Real:
@@ -424,7 +424,7 @@ def _absorbed(layers: Layers, which: list[int], bottoms: Complex) -> Real:
             at = layers.special[j]
             k0d = 0.5 * two_k0d[i][at]
             mean = np.zeros(at.size)
-            for point, weight in zip(_GAUSS_X, _GAUSS_W, strict=True):
+            for point, weight in zip(GAUSS_X, GAUSS_W, strict=True):
                 height = (1 + point) / 2 * k0d
                 mean += weight / 2 * layers.sinc_square(j, at, bottoms[i], height)
             total[i][at] = mean * decay[i][at]
@@ -463,7 +463,7 @@ def solve_chain(layers: Layers, coherent: list[bool], want: int | None = None) -
     inner = len(coherent)
     inside: list[_Beam] | tuple[Real, Real] | None = None
     if all(coherent):
-        run = _coherent_run(layers, range(inner), 0, inner + 1, keep_fields=want is not None)
+        run = coherent_run(layers, range(inner), 0, inner + 1, keep_fields=want is not None)
         if run.inside is not None and want is not None:
             inside = [_Beam(run.inside, want, False, 1.0)]
         return _Chain(
@@ -474,12 +474,12 @@ def solve_chain(layers: Layers, coherent: list[bool], want: int | None = None) -
     members = [range(a, b - 1) for a, b in zip(stops[:-1], stops[1:], strict=True)]
     keep = [want in which for which in members]
     down_runs = [
-        _coherent_run(layers, which, above, below, keep_fields=k)
+        coherent_run(layers, which, above, below, keep_fields=k)
         for which, above, below, k in zip(members, stops[:-1], stops[1:], keep, strict=True)
     ]
     # The last run is never lit from below: nothing comes back from the substrate.
     up_runs = [
-        _coherent_run(layers, which[::-1], below, above, keep_fields=k)
+        coherent_run(layers, which[::-1], below, above, keep_fields=k)
         for which, above, below, k in zip(
             members[:-1], stops[:-2], stops[1:-1], keep[:-1], strict=True
         )
@@ -566,7 +566,7 @@ def profile_in_layer(
     special = layers.special.get(layer)
     strength = 2.0 * k0 * q.real * q.imag  # k0 Im(n^2)
     for beam in chain.inside or []:
-        bottom = beam.inside.fields[beam.position]
+        bottom = beam.inside.fields[beam.position + 1]
         u, v = layers.forward_backward(layer, *bottom)
         power = beam.inside.powers[beam.position] * beam.intensity * strength
         for i, z in enumerate(depth_nm):

@@ -457,7 +457,9 @@ _FORMULA = re.compile(r"""([,;\t|]\s*"?\s*)([=@＝＠]|[+\-＋－](?![\d.\s]))""
 
 def printable(text: str) -> str:
     """On one line, without characters that a terminal or a reading direction would obey."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(text.split())
 
 
 def plain_text(text: str) -> str:

@@ -67,7 +67,7 @@ class Response:
     reflection_amplitude: Complex | None = None
 
 
-def _prepare(
+def prepare(
     n: ArrayLike,
     thickness_nm: ArrayLike,
     wavelength_nm: ArrayLike,
@@ -119,14 +119,14 @@ def _prepare(
     return index, d, lam, flags.tolist()
 
 
-def _polarizations(polarization: str) -> tuple[bool, ...]:
+def polarizations(polarization: str) -> tuple[bool, ...]:
     try:
         return {"s": (False,), "p": (True,), "mean": (False, True)}[polarization]
     except KeyError:
         raise StackError(f'polarization must be "s", "p" or "mean", not {polarization!r}') from None
 
 
-def _directions(angle_deg: ArrayLike, batched: bool) -> tuple[Real | None, Real, bool]:
+def directions(angle_deg: ArrayLike, batched: bool) -> tuple[Real | None, Real, bool]:
     """Sine and cosine of the angles, each (..., angle, 1); whether there is an angle axis.
 
     Exact at 0 and 90 degrees; no sine if all angles are 0.
@@ -285,8 +285,8 @@ def solve(
     >>> print(pane.transmittance.round(4))
     [0.9231]
     """
-    index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
-    sine, cosine, angle_axis = _directions(angle_deg, index.ndim > 2 or d.ndim > 1)
+    index, d, lam, flags = prepare(n, thickness_nm, wavelength_nm, coherent)
+    sine, cosine, angle_axis = directions(angle_deg, index.ndim > 2 or d.ndim > 1)
     return _solve_directions(index, d, lam, flags, sine, cosine, polarization, angle_axis)
 
 
@@ -300,7 +300,7 @@ def _solve_directions(
     polarization: str,
     angle_axis: bool,
 ) -> Response:
-    kinds = _polarizations(polarization)
+    kinds = polarizations(polarization)
     index, d, sine, cosine, batch = _share_batch(index, d, sine, cosine)
     size, angles, inner = d.shape[0], cosine.shape[-2], d.shape[1]
     pieces = _steps(size, angles, lam.size)
@@ -400,7 +400,7 @@ def solve_isotropic(
     >>> print(solve_isotropic([1.0, 1.33], [], [550.0]).reflectance.round(4))
     [0.0659]
     """
-    index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
+    index, d, lam, flags = prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, weight = _hemisphere(index, lam, points)
     r = _solve_directions(index, d, lam, flags, sine, cosine, polarization, True)
 
@@ -457,8 +457,8 @@ def depth_profile(
     >>> bool(a[0, 0] > a[1, 0])
     True
     """
-    index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
-    sine, cosine, angle_axis = _directions(angle_deg, index.ndim > 2 or d.ndim > 1)
+    index, d, lam, flags = prepare(n, thickness_nm, wavelength_nm, coherent)
+    sine, cosine, angle_axis = directions(angle_deg, index.ndim > 2 or d.ndim > 1)
     out = _profile_directions(index, d, lam, flags, sine, cosine, polarization, layer, depth_nm)
     return out if angle_axis else out[..., 0, :, :]
 
@@ -482,7 +482,7 @@ def depth_profile_isotropic(
     -------
     (..., depth, wavelength) array [1/nm]
     """
-    index, d, lam, flags = _prepare(n, thickness_nm, wavelength_nm, coherent)
+    index, d, lam, flags = prepare(n, thickness_nm, wavelength_nm, coherent)
     sine, cosine, weight = _hemisphere(index, lam, points)
     out = _profile_directions(index, d, lam, flags, sine, cosine, polarization, layer, depth_nm)
     return np.asarray((out * weight[:, None, :]).sum(axis=-3))
@@ -500,7 +500,7 @@ def _profile_directions(
     depth_nm: ArrayLike,
 ) -> Real:
     """Absorbed fraction per nm, (..., angle, depth, wavelength)."""
-    kinds = _polarizations(polarization)
+    kinds = polarizations(polarization)
     index, d, sine, cosine, batch = _share_batch(index, d, sine, cosine)
     if not 0 <= layer < d.shape[-1]:
         raise StackError(f"layer {layer} does not exist: inner layers are 0 to {d.shape[-1] - 1}")

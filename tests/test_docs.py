@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 import optistack as ost
+from optistack.analysis.exposure_plan import CHECKLIST
 from optistack import light_paths
 from optistack.exposure import ExposureResult
 from optistack.light_paths import respond
@@ -34,6 +35,8 @@ FENCE = re.compile(r"^```([^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 INTERNAL_KEYS = {"row"}
 # The loader asks for these through a variable.
 COMPARE_KEYS = {"coupon", "device"}
+# Names of items of the reporting sheet: the loader asks for those of the list.
+FACT_KEYS = {item.key for item in CHECKLIST} | {"protocol"}
 
 
 def fences(text: str, language: str) -> list[tuple[str, str]]:
@@ -139,7 +142,7 @@ def keys_of_the_loader() -> tuple[set[str], set[str]]:
     }
     # (section, key, ...)
     helpers = {"_curve", "_mounted", "_layers", "_tuples", "_ageing", "_series"}
-    helpers |= {"_knowledge", "_triple", "_temperature"}
+    helpers |= {"knowledge", "_triple", "_temperature"}
     keys: set[str] = set()
     words: set[str] = set()
     nodes = (n for p in LOADERS for n in ast.walk(ast.parse(p.read_text(encoding="utf-8"))))
@@ -189,7 +192,7 @@ def test_the_loader_is_understood() -> None:
 
 def test_every_key_is_documented() -> None:
     documented = set(re.findall(r"\w+", " ".join(re.findall(r"`([^`\n]+)`", SCENARIO))))
-    assert sorted(k for k in KEYS | COMPARE_KEYS if k not in documented) == []
+    assert sorted(k for k in KEYS | COMPARE_KEYS | FACT_KEYS if k not in documented) == []
     named = {w for w in WORDS if re.fullmatch(r"\w\w+", w)}
     assert sorted(w for w in named if w not in documented) == []
 
@@ -197,7 +200,7 @@ def test_every_key_is_documented() -> None:
 def test_every_key_stands_in_an_example() -> None:
     """And the examples hold no key that the loader does not know."""
     used: set[str] = set()
-    free = {"materials", "stacks", "lights", "filters", "exposures", "photocurrent", "layers"}
+    free = {"materials", "stacks", "lights", "filters", "exposures", "photocurrent", "layers", "lamps"}
 
     def collect(value: Any, names_are_free: bool = False) -> None:
         if isinstance(value, dict):
@@ -216,7 +219,18 @@ def test_every_key_stands_in_an_example() -> None:
     used.update(("slopes_nm", "band_nm"))  # the line "with the family instead"
     asked = KEYS | COMPARE_KEYS
     assert sorted(asked - used) == []
-    assert sorted(used - asked) == []
+    assert sorted(used - asked - FACT_KEYS) == []
+
+
+def weather() -> str:
+    """A year of hourly readings, brighter at noon and in summer."""
+    rows = ["time,ghi_w_m2,uv_w_m2"]
+    for hour in range(8760):
+        sun = max(0.0, np.sin(np.pi * (hour % 24 - 5.5) / 12)) if 6 <= hour % 24 <= 16 else 0.0
+        bright = sun * (250 - 150 * np.cos(2 * np.pi * hour / 8760))
+        at = np.datetime64("2023-01-01T00", "h") + hour
+        rows.append(f"{at}:00,{bright:.1f},{0.05 * bright:.2f}")
+    return "\n".join(rows) + "\n"
 
 
 @pytest.mark.parametrize("line", OTHER_WAYS)
@@ -232,6 +246,7 @@ def test_other_ways_to_say_it_load(folder: Path, line: str) -> None:
     (folder / "coupons_at_three_levels.csv").write_text(
         "\n".join([f"{coupons[0]},absorbed_rate", *levels]) + "\n", encoding="utf-8"
     )
+    (folder / "weather.csv").write_text(weather(), encoding="utf-8")
     (folder / "raw.txt").write_text(FILES["jv_fresh.csv"].replace("J (mA/cm2)", "I"), "utf-8")
     x = np.linspace(0, 20, 201)
     (folder / "line.csv").write_text(
@@ -248,6 +263,10 @@ def test_other_ways_to_say_it_load(folder: Path, line: str) -> None:
         "intensity_series": "reciprocity_exponent",
     }
     data[section].pop(replaced.get(key, ""), None)
+    if key == "light_hours":
+        data[section].pop("years")
+    if key == "nominal_nm":
+        data[section].pop("nominal_band_nm")
     if key == "geometry":  # pitches, line profiles and J-V fits are for parallel fingers
         data[section].pop("pitch")
     if key == "curves":
@@ -263,9 +282,13 @@ def test_other_ways_to_say_it_load(folder: Path, line: str) -> None:
         "geometry": lambda: type(part.geometry).__name__,
         "cell": lambda: round(part.cell.open_circuit_v, 3),
         "curves": lambda: round(float(part.curves.current_density_ma_cm2[0][0]), 3),
+        "climate": lambda: part.climate.uv_band_nm,
+        "light_hours": lambda: part.light_hours,
+        "nominal_nm": lambda: part.nominal_nm,
         "line_profile": lambda: part.profile.options["four_point_ohm_sq"].value,
     }[key]()
-    assert shown in (1.0, 60.0, 6, "OneEdge", "SquarePad", "BusbarUnitCell", 0.699, 36.0, 250.0)
+    known = (1.0, 60.0, 6, "OneEdge", "SquarePad", "BusbarUnitCell", 0.699, 36.0, 250.0)
+    assert shown in (*known, (280.0, 400.0), 1000.0, 340.0)
 
 
 MINIMAL = COMPLETE["minimal"]
@@ -421,7 +444,7 @@ def test_error_of_the_optical_grid() -> None:
 
 def test_error_of_24_directions(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "uses 24 directions" in THEORY
-    assert light_paths._DIRECTIONS == 24
+    assert light_paths.USUAL_DIRECTIONS.fewest == 24
     exposure = lantern_house().exposures["coupon outdoors"]
     isotropic = replace(exposure, geometry=ost.Geometry(isotropic_share=1.0))
     inside_glass = replace(
@@ -431,7 +454,8 @@ def test_error_of_24_directions(monkeypatch: pytest.MonkeyPatch) -> None:
         ),
     )
     few = rate(isotropic, 5.0), rate(inside_glass, 5.0, "b")
-    monkeypatch.setattr(light_paths, "_DIRECTIONS", 200)
+    more = light_paths.USUAL_DIRECTIONS._replace(fewest=200)
+    monkeypatch.setattr(light_paths, "USUAL_DIRECTIONS", more)
     many = rate(isotropic, 5.0), rate(inside_glass, 5.0, "b")
     assert abs(few[0] / many[0] - 1) < 3.5e-10
     assert "the error stays below 1e-6" in THEORY

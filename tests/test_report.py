@@ -29,13 +29,11 @@ from matplotlib.text import Text
 
 import optistack as ost
 from optistack.report import SCHEMA, drawing, results_json, summary_text, write_report
-from optistack.report import care as care_module
 from optistack.report.figures_light import external_transmittance
 from optistack.report.tables_csv import cell
 from optistack.report.wording import (
     answer,
     current_change,
-    duration,
     number,
     percent,
     show,
@@ -55,6 +53,7 @@ OPTICAL_FIGURES = [
 ]
 AGEING_FIGURES = [
     *("causes", "factors", "kinetics", "activation", "course", "knee", "life", "pitch", "cause"),
+    "convergence",
 ]
 ALL_FIGURES = [*OPTICAL_FIGURES, *AGEING_FIGURES]
 BANDS = ["280-315", "315-400", "300-400", "280-400", "400-700"]
@@ -496,7 +495,6 @@ def test_per_cent_and_time() -> None:
         "0 %",
         "–",
     ]
-    assert [duration(x) for x in (12.34, 280.0, 9000.0)] == ["12 s", "4.7 min", "2.5 h"]
     assert span([{"value": 2, "low": 1, "high": 3, "bound": None}, 5.0]) == "1.00 to 5.00"
 
 
@@ -1080,40 +1078,3 @@ def test_transmittance_only_where_it_is_known() -> None:
     assert bare is not None
     # Two faces of 4 % each, incoherent: (1 - R) / (1 + R); air is 1.0003, not 1.
     assert bare[1] == pytest.approx(0.96 / 1.04, rel=3e-4)
-
-
-# care ----------------------------------------------------------------------------------------
-
-
-def test_hazard_weight_is_the_published_formula() -> None:
-    text = (ROOT / "shared/reference/icnirp_s_lambda.csv").read_text(encoding="utf-8")
-    lines = [line for line in text.splitlines() if not line.startswith("#")]
-    table = [r for r in csv.DictReader(lines) if r["S_formula"]]
-    lam = np.array([float(r["wavelength_nm"]) for r in table])
-    formula = np.array([float(r["S_formula"]) for r in table])
-    # The reference is printed with six digits.
-    assert care_module.actinic_weight(lam) == pytest.approx(formula, rel=1e-4)
-
-
-def test_hazard_of_the_sun_against_the_reference() -> None:
-    reference = tomllib.loads(
-        (ROOT / "shared/reference/uv_exposure_limits.toml").read_text(encoding="utf-8")
-    )
-    expected = reference["check_values"]
-    sun = ost.spectrum("am15g")
-    found = care_module.hazard(sun)
-    # Their integral is on the samples of the table, this one between them as well.
-    effective = expected["am15g_effective_W_m2_with_formula"]
-    assert found["actinic_irradiance_w_m2"].value == pytest.approx(effective, rel=2e-3)
-    assert found["actinic_limit_s"].value == pytest.approx(30 / effective, rel=2e-3)
-    near = expected["am15g_uva_315_400_W_m2"]
-    assert found["near_limit_s"].value == pytest.approx(1e4 / near, rel=1e-3)
-    assert not care_module.is_lamp(sun)
-    assert care_module.is_lamp(ost.spectrum("uva340"))
-
-
-def test_no_hazard_without_light() -> None:
-    red = ost.gaussian(650.0, 20.0).at_irradiance((600, 700), 10.0)
-    found = care_module.hazard(red)
-    assert found["actinic_irradiance_w_m2"].value == 0
-    assert math.isnan(found["actinic_limit_s"].value)

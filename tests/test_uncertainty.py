@@ -18,7 +18,7 @@ from scipy import stats
 import optistack as ost
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import ExposureResult
-from optistack.light_paths import respond
+from optistack.light_paths import USUAL_DIRECTIONS, respond
 from optistack.materials import constant
 from optistack.spectral_math import optical_grid
 from optistack.uncertainty import (
@@ -579,10 +579,17 @@ def one_by_one(
 def agree_draw_for_draw(
     coupon: ost.Exposure, device: ost.Exposure, layer: str, count: int = 20
 ) -> RatioModel:
-    model = RatioModel(coupon, device, layer)
-    x = drawn(model, count)
-    found = model(x)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("optistack.uncertainty.stacks.DIRECTIONS_OF_DRAWS", USUAL_DIRECTIONS)
+        model = RatioModel(coupon, device, layer)
+        x = drawn(model, count)
+        found = model(x)
     expected = one_by_one(coupon, device, layer, x, count)
+    # What half the directions leave: 7e-7 at worst in all cases here when this was written.
+    model = RatioModel(coupon, device, layer)
+    quick = model(x)
+    for name, values in found.items():
+        np.testing.assert_allclose(quick[name], values, rtol=2e-6)
     for w, ratio in zip(ost.weight_family(), expected, strict=True):
         np.testing.assert_allclose(found[f"ratio per volume, {w.name}"], ratio, rtol=1e-10)
         assert np.ptp(ratio) > 0.01 * ratio.mean()
@@ -591,7 +598,7 @@ def agree_draw_for_draw(
             piece = slice(start, start + chunk)
             some = model({name: values[piece] for name, values in x.items()})
             for name, values in some.items():
-                assert np.array_equal(values, found[name][piece])
+                assert np.array_equal(values, quick[name][piece])
     return model
 
 

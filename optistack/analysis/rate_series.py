@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from optistack.ageing import AgeingData
 from optistack.curve_fit import CurveFit, Curves, Scatter
@@ -190,9 +190,9 @@ def group_rates(
     weight = np.array([r.weight for r in fits])
     weight /= weight.sum()
     centre, sds, values = [], [], []
-    for j, g in enumerate(groups):
-        rows = [_rate(c, g if j else "", confidence) for c, *_ in fits]
-        middle, low, high, sd = np.array(rows).T
+    # (law, group, ...)
+    found = np.array([_rates(c, groups[1:], confidence) for c, *_ in fits])
+    for middle, low, high, sd in found.transpose(1, 2, 0):
         mean = float(weight @ middle)
         centre.append(mean)
         sds.append(float(np.sqrt(weight @ (sd**2 + (middle - mean) ** 2))))
@@ -210,21 +210,28 @@ def group_rates(
     )
 
 
-def _rate(curve: CurveFit, group: str, confidence: float) -> tuple[float, float, float, float]:
-    """Rate of a group under one law: value, low, high, standard deviation."""
+def _rates(curve: CurveFit, others: Sequence[str], confidence: float) -> Real:
+    """Rate of every group under one law, the one without a column first, (group, 4).
 
-    def log_rate(theta: Real) -> Real:
-        shift = theta[:, curve.column(group)] if group else np.zeros(len(theta))
-        return np.asarray(shift - curve.log_dose_to(theta, LEVEL) + _TO_RATE)
+    Value, low, high, standard deviation.
+    """
+    size, theta = len(others) + 1, curve.fit.theta
+    shifts = np.zeros((size, theta.size))
+    for i, name in enumerate(others, start=1):
+        shifts[i, curve.column(name)] = 1.0
 
-    ends = curve.fit.interval(log_rate, confidence)
+    def log_rate(at: Real, which: NDArray[np.intp]) -> Real:
+        shift = np.einsum("bp,bp->b", shifts[which], at)
+        return np.asarray(shift - curve.log_dose_to(at, LEVEL) + _TO_RATE)
+
+    ends = np.array(curve.fit.intervals(log_rate, size, confidence))
     with np.errstate(over="ignore"):
-        middle = float(np.exp(log_rate(curve.fit.theta[None])[0]))
-        low, high = (float(np.exp(end)) for end in ends)
+        middle = np.exp(log_rate(np.repeat(theta[None], size, axis=0), np.arange(size)))
+        low, high = np.exp(ends).T
     t = curve.fit.quantile(confidence)
     # Where the lower end is open all of the error lies above.
-    sd = (high - low) / (2 * t) if low >= _OPEN * middle else (high - middle) / t
-    return middle, low, high, sd
+    sd = np.where(low >= _OPEN * middle, (high - low) / 2, high - middle) / t
+    return np.column_stack([middle, low, high, sd])
 
 
 def fit_exponent(data: AgeingData, *, laws: Sequence[Law] = DEFAULT_LAWS) -> SeriesFit:
@@ -319,8 +326,7 @@ def _fit_slope(
             low, high = value - 2 * (value - low), value + 2 * (high - value)
     rates = []
     if free is not None:
-        for i in range(levels.size):
-            middle, least, most, _ = _rate(free, f"level {i}" if i else "", 0.95)
+        for middle, least, most, _ in _rates(free, tuple(own), 0.95).tolist():
             rates.append(Value(middle, least, most))
     return SeriesFit(
         Value(value, low, high),
@@ -336,4 +342,4 @@ def _fit_slope(
 def _off_the_line(line: CurveFit, free: CurveFit, more: int) -> float:
     """Probability that levels depart so far from a straight line by chance, by an F test."""
     gain = max(line.fit.cost - free.fit.cost, 0.0) / more
-    return float(stats.f.sf(gain / free.fit.scale**2, more, max(free.fit.dof, 1.0)))
+    return float(special.fdtrc(more, max(free.fit.dof, 1.0), gain / free.fit.scale**2))

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from optistack import __version__
-from optistack.cli import constants, listing, reading, runs
+from optistack.cli import constants, ledger, listing, planning, reading, runs
 from optistack.cli.progress import write_json
 from optistack.errors import OptistackError, QuestionError
 
@@ -30,7 +30,7 @@ def _parser() -> argparse.ArgumentParser:
     common.add_argument("--json", action="store_true", help="answer in JSON on standard output")
     common.add_argument("--debug", action="store_true", help="show the traceback of a refusal")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for module in (runs, reading, constants, listing):
+    for module in (runs, planning, reading, constants, ledger, listing):
         module.add(commands, common)
     return parser
 
@@ -58,5 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.close()
         return 0
     except KeyboardInterrupt:
-        sys.stderr.write("optistack: interrupted; nothing was changed\n")
+        kept = getattr(options, "resume", None)
+        said = "" if kept is None else f"; finished draws are kept in {kept}"
+        sys.stderr.write(f"optistack: interrupted; nothing was changed{said}\n")
         return 130

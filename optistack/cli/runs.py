@@ -11,6 +11,7 @@ from optistack.cli.progress import Progress, write_json
 
 if TYPE_CHECKING:
     from optistack.scenario import RunResult, Scenario
+    from optistack.workers import Workers
 
 
 def add(
@@ -39,6 +40,21 @@ def add(
     run.add_argument(
         "--force", action="store_true", help="replace earlier results that optistack wrote"
     )
+    who = run.add_mutually_exclusive_group()
+    who.add_argument(
+        "--workers", metavar="N", type=int, help="make the draws with N processes (default 1)"
+    )
+    who.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="make the draws on a Dask cluster whose scheduler is at tcp://host:port",
+    )
+    run.add_argument(
+        "--resume",
+        metavar="DIR",
+        type=Path,
+        help="keep finished draws in this folder, and go on from those that are there",
+    )
     run.set_defaults(command=_run)
     check = commands.add_parser(
         "check",
@@ -60,22 +76,65 @@ def _run(options: argparse.Namespace) -> int:
     from optistack.scenario import load_scenario
 
     scenario = load_scenario(options.scenario, allow_paths=options.allow_path)
-    return _report(scenario, options, replace_own=options.force, advice="replace them with --force")
+    return _report(
+        scenario,
+        options,
+        replace_own=options.force,
+        advice="replace them with --force",
+        workers=_workers(scenario, options),
+        keep_draws=options.resume,
+    )
+
+
+def _workers(scenario: Scenario, options: argparse.Namespace) -> Workers | None:
+    """Who makes the draws; a cluster that cannot be used is refused before anything is done."""
+    from optistack.errors import ScenarioError
+    from optistack.workers import Workers, look_at_cluster
+
+    given = [name for name in ("workers", "dask", "resume") if getattr(options, name) is not None]
+    if not given:
+        return None
+    if scenario.uncertainty is None:
+        raise ScenarioError(
+            f"the scenario asks for no draws, so --{given[0]} has no meaning; add this section, or "
+            "leave the option out",
+            "uncertainty",
+        )
+    if options.dask is not None:
+        workers = Workers(dask=options.dask)
+        look_at_cluster(options.dask)
+        return workers
+    return Workers() if options.workers is None else Workers(options.workers)
 
 
 def _report(
-    scenario: Scenario, options: argparse.Namespace, *, replace_own: bool, advice: str
+    scenario: Scenario,
+    options: argparse.Namespace,
+    *,
+    replace_own: bool,
+    advice: str,
+    workers: Workers | None = None,
+    keep_draws: Path | None = None,
 ) -> int:
     from optistack.output import write_folder
     from optistack.report import summary_text, write_report
+    from optistack.report.painter import Painter
     from optistack.scenario import run
 
     progress = Progress()
     results: list[RunResult] = []
 
     def write(folder: Path) -> list[str]:
-        results.append(run(scenario, progress=progress))
-        return write_report(results[0], folder, progress=progress)
+        with Painter() as painter:
+            result = run(
+                scenario,
+                progress=progress,
+                workers=workers,
+                keep_draws=keep_draws,
+                drawn=progress.count,
+            )
+            results.append(result)
+            return write_report(result, folder, progress=progress, painter=painter)
 
     try:
         files = write_folder(options.out, write, replace_own=replace_own, command=advice)

@@ -15,6 +15,7 @@ from optistack.report.data import SCHEMA, depth_profiles, results_json
 from optistack.report.wording import summary_text
 
 if TYPE_CHECKING:
+    from optistack.report.painter import Painter
     from optistack.scenario import RunResult
 
 __all__ = ["SCHEMA", "results_json", "summary_text", "write_report"]
@@ -25,9 +26,13 @@ def _quiet(_: str) -> None:
 
 
 def write_report(
-    result: RunResult, folder: Path, *, progress: Callable[[str], None] = _quiet
+    result: RunResult,
+    folder: Path,
+    *,
+    progress: Callable[[str], None] = _quiet,
+    painter: Painter | None = None,
 ) -> list[str]:
-    """Write results.json, CSV tables, figures (PNG and SVG) and report.html.
+    """Write results.json, CSV tables, sheets, figures (PNG and SVG) and report.html.
 
     Parameters
     ----------
@@ -36,6 +41,8 @@ def write_report(
         An existing, empty folder.
     progress : callable, optional
         Called with a few words before each piece of work.
+    painter : Painter, optional
+        A second process that draws part of the figures.
 
     Returns
     -------
@@ -66,12 +73,17 @@ def write_report(
 
     progress("numbers")
     data = results_json(result)
+    if painter is not None:
+        painter.send(data)
     profiles = depth_profiles(result)
     put("results.json", json_text(data))
     for name, text in csv_texts(result, data, profiles).items():
         put(name, text)
+    if data["plan"] is not None:
+        put("plan_sheet.md", data["plan"]["plan_sheet"])
+        put("reporting_sheet.md", data["plan"]["reporting_sheet"])
     drawn = []
-    for figure in draw_figures(result, data, profiles, progress):
+    for figure in draw_figures(result, data, profiles, progress, painter):
         put(f"{figure.name}.png", figure.png)
         put(f"{figure.name}.svg", figure.svg)
         drawn.append(figure)

@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 import optistack
 from optistack.analysis.compare import Comparison, Why
 from optistack.analysis.filter_selection import FilterRow
+from optistack.care import Hazard, hazard, is_lamp
 from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
 from optistack.light_paths import Geometry
-from optistack.report.care import hazard, is_lamp
 from optistack.report.data_electrode import electrode_json
+from optistack.report.data_outdoors import plan_json, site_json
 from optistack.report.data_rates import rates_json
 from optistack.report.data_uncertainty import uncertainty_json
 from optistack.report.json_values import Json, as_json, finite
@@ -28,6 +29,17 @@ from optistack.tables import find_table, table_names
 from optistack.value import Value
 
 SCHEMA = "optistack-results/1"
+_HAZARD_NUMBERS = (
+    "actinic_irradiance_w_m2",
+    "actinic_irradiance_formula_w_m2",
+    "actinic_irradiance_table_w_m2",
+    "actinic_limit_s",
+    "actinic_limit_formula_s",
+    "actinic_limit_table_s",
+    "near_irradiance_w_m2",
+    "near_limit_s",
+    "limit_s",
+)
 
 Real = NDArray[np.float64]
 
@@ -76,6 +88,8 @@ def results_json(result: RunResult) -> Json:
         "rates": rates_json(result.rates),
         "uncertainty": uncertainty_json(result.uncertainty),
         "electrode": electrode_json(result.electrode),
+        "site": site_json(result.site),
+        "plan": plan_json(result.plan),
         "lights": {
             light.name: _light(light)
             for light in {
@@ -425,9 +439,16 @@ def _light(light: Spectrum) -> Json:
         "lit_range_nm": [finite(low), finite(high)],
         "variants": [v.name for v in light.variants],
         "lamp": dangers is not None,
-        "hazard": None
-        if dangers is None
-        else {key: as_json(value) for key, value in dangers.items()},
+        "hazard": None if dangers is None else _hazard(dangers),
+    }
+
+
+def _hazard(dangers: Hazard) -> Json:
+    return {
+        **{name: as_json(getattr(dangers, name)) for name in _HAZARD_NUMBERS},
+        "binding": dangers.binding,
+        "unknown_nm": [list(band) for band in dangers.unknown_nm],
+        "sentences": list(dangers.sentences()),
     }
 
 

@@ -51,11 +51,17 @@ def rates_json(answer: RatesAnswer | None) -> Json | None:
         "device_rate_per_h": as_json(correction.device_rate_per_h()),
         "hours_to_share": {
             f"{level:g}": {
-                "coupon": as_json(answer.kinetics.hours_to(level)),
-                "device": as_json(correction.hours_to_level(level, correction.cases[0].weight)),
-                "device_all_weights": as_json(answer.over_weights.hours_to_level(level)),
+                "coupon": as_json(of_coupon),
+                "device": as_json(of_device),
+                "device_all_weights": as_json(of_all),
             }
-            for level in LEVELS
+            for level, of_coupon, of_device, of_all in zip(
+                LEVELS,
+                answer.kinetics.hours_to_levels(LEVELS),
+                correction.hours_to_levels(LEVELS, correction.cases[0].weight),
+                answer.over_weights.hours_to_levels(LEVELS),
+                strict=True,
+            )
         },
         "courses": {
             name: {

@@ -18,6 +18,7 @@ def uncertainty_json(found: Uncertainty | None) -> Json | None:
         "draws": found.draws,
         "failed": found.failed,
         "seed": found.seed,
+        "method": found.method,
         "confidence": finite(found.confidence),
         "intervals": {name: as_json(found.interval(name)) for name in found.outputs},
         "shares": {
@@ -29,6 +30,18 @@ def uncertainty_json(found: Uncertainty | None) -> Json | None:
                     "least_share": finite(s.least),
                 }
                 for s in found.shares(name)[:_MOST]
+            ]
+            for name in heads
+        },
+        "convergence": {
+            name: [
+                {
+                    "draws": e.draws,
+                    "statistic": e.statistic,
+                    "value": finite(e.value),
+                    "standard_error": finite(e.standard_error),
+                }
+                for e in found.convergence(name)
             ]
             for name in heads
         },

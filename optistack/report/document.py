@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from optistack.report.care import DISCLAIMER
+from optistack.care import DISCLAIMER
 from optistack.report.markup import (
     Json,
     safe,
@@ -18,6 +18,7 @@ from optistack.report.page_filters import (
     filters_section,
     inputs_section,
 )
+from optistack.report.page_outdoors import plan_section, site_section
 from optistack.report.page_rates import rates_section
 from optistack.report.page_style import STYLE
 from optistack.report.wording import (
@@ -34,6 +35,8 @@ _SECTIONS = (
     ("filters", "Filters under lamp and sun"),
     ("rates", "From coupon rate to device rate"),
     ("electrode", "What it does to the cell"),
+    ("site", "A year at the site"),
+    ("plan", "Lamp hours and site years"),
     ("certainty", "How sure"),
     ("inputs", "Inputs and choices"),
     ("care", "Care"),
@@ -57,6 +60,8 @@ def report_html(data: Json, drawings: Sequence[Drawn]) -> str:
         "filters": filters_section(data, drawn),
         "rates": rates_section(data, drawn),
         "electrode": electrode_section(data, drawn),
+        "site": site_section(data, drawn),
+        "plan": plan_section(data, drawn),
         "certainty": certainty_section(data, drawn),
         "inputs": inputs_section(data),
         "care": care_section(data),

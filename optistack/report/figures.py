@@ -1,8 +1,10 @@
-"""The figures of a report, drawn one after another from the results."""
+"""The figures of a report, drawn from the results."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from types import SimpleNamespace
+from typing import Any, NamedTuple
 
 from optistack.report.cases import (
     MOST_LIGHTS,
@@ -17,20 +19,156 @@ from optistack.report.drawing import (
 )
 from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, why_sheet
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
+from optistack.report.figures_draws import causes_sheet, convergence_sheet
 from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
+from optistack.report.figures_outdoors import lamp_years_sheet, year_sheet
 from optistack.report.figures_rates import (
     activation_sheet,
-    causes_sheet,
     course_sheet,
     factors_sheet,
     kinetics_sheet,
 )
+from optistack.report.painter import Painter
 from optistack.scenario import RunResult
 
 
+class _Figure(NamedTuple):
+    """What a figure shows, and how it is drawn; ``alone``: from the data of results.json only."""
+
+    key: str
+    alt: str
+    draw: Callable[[_Material], Sheet | None]
+    alone: bool
+
+
+class _Material(NamedTuple):
+    """What figures are drawn from."""
+
+    data: Json
+    result: RunResult
+    cases: list[Case]
+    profiles: Profiles
+
+
+def _with_result(key: str, draw: Callable[[_Material], Sheet | None], alt: str) -> _Figure:
+    return _Figure(key, alt, draw, False)
+
+
+def _alone(key: str, draw: Callable[[Json], Sheet | None], alt: str) -> _Figure:
+    return _Figure(key, alt, lambda m: draw(m.data), True)
+
+
+# In the order of the report.
+_FIGURES = (
+    _with_result(
+        "stacks",
+        lambda m: stacks_sheet(m.result, m.cases),
+        "Layers of the stacks in the order of the light",
+    ),
+    _with_result(
+        "spectra",
+        lambda m: spectra_sheet(m.result, m.data),
+        "Photon flux of every light and transmittance of every filter against wavelength",
+    ),
+    _with_result(
+        "budget",
+        lambda m: budget_sheet(m.result, m.data, m.cases),
+        "Share of the incident photons that each layer takes, as bars",
+    ),
+    _with_result(
+        "absorbed",
+        lambda m: absorbed_sheet(m.data, m.cases),
+        "Photons absorbed in the layer against wavelength, coupon and device",
+    ),
+    _with_result(
+        "depth",
+        lambda m: depth_sheet(m.data, m.cases, m.profiles),
+        "Photons absorbed per volume against depth in the layer, coupon and device",
+    ),
+    _with_result(
+        "why",
+        lambda m: why_sheet(m.data, m.cases),
+        "Three factors and their product, the ratio device over coupon, on a logarithmic axis",
+    ),
+    _alone(
+        "filters", trade_off_sheet, "Dose left behind each filter against the photocurrent it costs"
+    ),
+    _with_result(
+        "certainty",
+        lambda m: certainty_sheet(m.cases),
+        "Ratio device over coupon for every spectral weight and for changed k of the layer",
+    ),
+    _alone(
+        "causes",
+        causes_sheet,
+        "Share of the variance of the answer that comes from each input, as bars",
+    ),
+    _alone(
+        "factors",
+        factors_sheet,
+        "Predicted rate of the device over that of the coupon for every weight, and the "
+        "measured one",
+    ),
+    _alone(
+        "kinetics",
+        kinetics_sheet,
+        "Share left of every coupon against dose with the fitted curve, and its residuals",
+    ),
+    _alone(
+        "activation",
+        activation_sheet,
+        "Damage per absorbed photon against wavelength: bands, smooth curve, exponential",
+    ),
+    _alone(
+        "course",
+        course_sheet,
+        "Sheet resistance against time: the coupon's curve, and corrected to the device",
+    ),
+    _alone(
+        "knee",
+        knee_sheet,
+        "Power of the cell against the sheet resistance of its electrode, with T95, T80, T50",
+    ),
+    _alone(
+        "life",
+        life_sheet,
+        "Power of the cell against time for every course of the sheet resistance",
+    ),
+    _alone(
+        "pitch",
+        pitch_sheet,
+        "Power against finger pitch: today, at the end and on average over life",
+    ),
+    _alone(
+        "cause",
+        cause_sheet,
+        "Measured power against time beside what the measured sheet resistance explains",
+    ),
+    _alone(
+        "year",
+        year_sheet,
+        "Light arriving and photons absorbed in the layer in each month of a year at the site",
+    ),
+    _alone(
+        "lamp_years",
+        lamp_years_sheet,
+        "Lamp hours for one year at the site by every way of counting, coupon and device",
+    ),
+    _alone(
+        "convergence",
+        convergence_sheet,
+        "Mean and ends of the interval against the number of draws, with standard errors",
+    ),
+)
+
+
 def draw_figures(
-    result: RunResult, data: Json, profiles: Profiles, progress: Callable[[str], None]
+    result: RunResult,
+    data: Json,
+    profiles: Profiles,
+    progress: Callable[[str], None],
+    painter: Painter | None = None,
 ) -> Iterator[Drawn]:
     """Every figure for which there are data, in the order of the report.
 
@@ -42,103 +180,39 @@ def draw_figures(
     profiles : mapping
         From `optistack.report.data.depth_profiles`.
     progress : callable
+    painter : Painter, optional
+        Has been sent the data, and draws what can be drawn from these alone.
     """
-    cases = [Case(c, d) for c, d in zip(result.comparisons, data["comparisons"], strict=True)][
-        :MOST_LIGHTS
-    ]
-    drawers: tuple[tuple[str, Callable[[], Sheet | None], str], ...] = (
-        (
-            "stacks",
-            lambda: stacks_sheet(result, cases),
-            "Layers of the stacks in the order of the light",
-        ),
-        (
-            "spectra",
-            lambda: spectra_sheet(result, data),
-            "Photon flux of every light and transmittance of every filter against wavelength",
-        ),
-        (
-            "budget",
-            lambda: budget_sheet(result, data, cases),
-            "Share of the incident photons that each layer takes, as bars",
-        ),
-        (
-            "absorbed",
-            lambda: absorbed_sheet(data, cases),
-            "Photons absorbed in the layer against wavelength, coupon and device",
-        ),
-        (
-            "depth",
-            lambda: depth_sheet(data, cases, profiles),
-            "Photons absorbed per volume against depth in the layer, coupon and device",
-        ),
-        (
-            "why",
-            lambda: why_sheet(data, cases),
-            "Three factors and their product, the ratio device over coupon, on a logarithmic axis",
-        ),
-        (
-            "filters",
-            lambda: trade_off_sheet(data),
-            "Dose left behind each filter against the photocurrent it costs",
-        ),
-        (
-            "certainty",
-            lambda: certainty_sheet(cases),
-            "Ratio device over coupon for every spectral weight and for changed k of the layer",
-        ),
-        (
-            "causes",
-            lambda: causes_sheet(data),
-            "Share of the variance of the answer that comes from each input, as bars",
-        ),
-        (
-            "factors",
-            lambda: factors_sheet(data),
-            "Predicted rate of the device over that of the coupon for every weight, and the "
-            "measured one",
-        ),
-        (
-            "kinetics",
-            lambda: kinetics_sheet(data),
-            "Share left of every coupon against dose with the fitted curve, and its residuals",
-        ),
-        (
-            "activation",
-            lambda: activation_sheet(data),
-            "Damage per absorbed photon against wavelength: bands, smooth curve, exponential",
-        ),
-        (
-            "course",
-            lambda: course_sheet(data),
-            "Sheet resistance against time: the coupon's curve, and corrected to the device",
-        ),
-        (
-            "knee",
-            lambda: knee_sheet(data),
-            "Power of the cell against the sheet resistance of its electrode, with T95, T80, T50",
-        ),
-        (
-            "life",
-            lambda: life_sheet(data),
-            "Power of the cell against time for every course of the sheet resistance",
-        ),
-        (
-            "pitch",
-            lambda: pitch_sheet(data),
-            "Power against finger pitch: today, at the end and on average over life",
-        ),
-        (
-            "cause",
-            lambda: cause_sheet(data),
-            "Measured power against time beside what the measured sheet resistance explains",
-        ),
-    )
-    for i, (key, draw, alt) in enumerate(drawers, start=1):
+    cases = [Case(c, d) for c, d in zip(result.comparisons, data["comparisons"], strict=True)]
+    material = _Material(data, result, cases[:MOST_LIGHTS], profiles)
+    if painter is None:
+        yield from _draw(_FIGURES, material, progress)
+        return
+    here = list(_draw([f for f in _FIGURES if not f.alone], material, progress))
+    there = painter.collect()
+    if there is None:
+        there = {d.key: d for d in _draw([f for f in _FIGURES if f.alone], material, progress)}
+    drawn = {d.key: d for d in here} | there
+    for figure in _FIGURES:
+        if figure.key in drawn:
+            yield drawn[figure.key]
+
+
+def draw_alone(data: Json) -> Iterator[Drawn]:
+    """The figures that need nothing but the data of results.json."""
+    material: Any = SimpleNamespace(data=data)
+    yield from _draw([f for f in _FIGURES if f.alone], material, lambda _: None)
+
+
+def _draw(
+    figures: Iterable[_Figure], material: _Material, progress: Callable[[str], None]
+) -> Iterator[Drawn]:
+    for figure in figures:
         with house_style():
-            sheet = draw()
+            sheet = figure.draw(material)
             if sheet is None:
                 continue
-            progress(f"figure {key}")
-            done = sheet.finish(f"figure_{i}_{key}", key, alt)
+            progress(f"figure {figure.key}")
+            number = _FIGURES.index(figure) + 1
+            done = sheet.finish(f"figure_{number}_{figure.key}", figure.key, figure.alt)
         yield done

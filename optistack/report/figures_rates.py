@@ -43,17 +43,6 @@ QUANTITIES = {
 }
 
 
-INPUTS = {
-    "weight": "spectral weight",
-    "exponent": "reciprocity exponent",
-    "activation_energy_kj_mol": "activation energy",
-    "coupon_temperature_k": "film temperature of the coupon",
-    "device_temperature_k": "film temperature of the device",
-    "coupon_hours": "coupon's hours to 80 %",
-    "coupon_rate_per_h": "coupon's rate",
-}
-
-
 def kinetics_sheet(data: Json) -> Sheet | None:
     """Share left against dose: readings, mean over the laws, interval; residuals below."""
     part = data["rates"]
@@ -313,49 +302,3 @@ def below_the_end(course: Json) -> Any:
     """Sheet resistances of a course, NaN where the film is gone and the number is only a limit."""
     r = floats(course["sheet_resistance_ohm_sq"])
     return np.where(r < 0.9 * LARGEST_RISE * r[0], r, np.nan)
-
-
-def causes_sheet(data: Json) -> Sheet | None:
-    """Which input matters most: variance shares as bars, for the last of the answers."""
-    part = data["uncertainty"]
-    if part is None:
-        return None
-    name, shares = list(part["shares"].items())[-1]
-    shown = [s for s in shares if (s["variance_share"] or 0.0) > 0.002][:8]
-    if not shown:
-        return None
-    row, left, top = 0.27, 2.25, 0.52
-    height = row * len(shown)
-    sheet = Sheet(top + height + 0.5)
-    sheet.text(
-        MARGIN_IN, 0.2, fit(f"{name}, {part['draws']} draws", INNER_IN, bold=True), bold=True
-    )
-    sheet.text(
-        MARGIN_IN,
-        0.2 + LINE_IN,
-        "pale: no more than chance would give",
-        size=SMALL_PT,
-        color=FAINT_INK,
-    )
-    axes = sheet.axes(left, top, WIDTH_IN - left - 0.55, height)
-    largest = max(s["variance_share"] for s in shown)
-    linear_axis(axes, "x", 0.0, 100 * largest, 4)
-    axes.set_ylim(height, 0)
-    axes.set_yticks([])
-    axes.set_xlabel("share of the variance (%)", x=0.4)
-    for i, s in enumerate(shown):
-        y = (i + 0.5) * row
-        chance = s["variance_share"] <= (s["least_share"] or 0.0)
-        axes.barh(y, 100 * s["variance_share"], height=0.62 * row, color=PALE if chance else DEVICE)
-        name = INPUTS.get(s["input"], s["input"])
-        sheet.text(MARGIN_IN, top + y, fit(name, left - 0.15, SMALL_PT), size=SMALL_PT, va="center")
-        axes.annotate(
-            number(100 * s["variance_share"]),
-            (100 * s["variance_share"], y),
-            (4, 0),
-            textcoords="offset points",
-            fontsize=SMALL_PT,
-            va="center",
-            annotation_clip=False,
-        )
-    return sheet

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from optistack.report.care import CAUTIONS, DISCLAIMER
+from optistack.care import CAUTIONS, DISCLAIMER, LIMITS_NOTE, duration_text
 from optistack.report.markup import (
     Json,
     asked_layers,
@@ -22,12 +23,10 @@ from optistack.report.markup import (
 )
 from optistack.report.wording import (
     NOTHING,
-    duration,
     mount_text,
     parts,
     percent,
     show,
-    spread,
     thickness,
 )
 
@@ -164,6 +163,13 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
                     "Part of the variance that comes from one input alone. The longest bar is the "
                     "measurement to make first.",
                 ),
+                figure(
+                    drawn,
+                    "convergence",
+                    "Are these draws enough?",
+                    "Mean and ends of the interval as the first draws give them, with standard "
+                    "errors.",
+                ),
             )
         )
         out.append(_draws(data))
@@ -198,9 +204,27 @@ def _draws(data: Json) -> str:
         if name in part["shares"]
     ]
     head = f"{100 * part['confidence']:g} % of {part['draws']} draws"
-    return bullets(part["sentences"]) + table(
+    return bullets([*part["sentences"], *_enough(part)]) + table(
         f"Central answer and range ({head}), device over coupon", ["", "value"], rows
     )
+
+
+def _enough(part: Json) -> list[str]:
+    """How well the draws know the mean and the ends of each interval."""
+    out = []
+    for name, found in part["convergence"].items():
+        last = {e["statistic"]: e for e in found[-3:]}
+        if not all(e["value"] and e["standard_error"] is not None for e in last.values()):
+            continue
+        low, high, mean = (
+            show(abs(last[key]["standard_error"] / last[key]["value"]), as_percent=True)
+            for key in ("low", "high", "mean")
+        )
+        out.append(
+            f"{name}: from {part['draws']} draws the ends of the range have standard errors of "
+            f"{low} (low) and {high} (high), the mean {mean}."
+        )
+    return out
 
 
 def _by_light(
@@ -454,38 +478,47 @@ def care_section(data: Json) -> str:
     lamps = {n: light for n, light in data["lights"].items() if light["lamp"]}
     if not lamps:
         return paragraph(DISCLAIMER)
-    out = [bullets(CAUTIONS)]
-    limits = []
+    sentences = [text for light in lamps.values() for text in light["hazard"]["sentences"]]
+    return "".join(
+        [
+            bullets(CAUTIONS),
+            "<h3>How soon</h3>",
+            bullets(sentences),
+            _limits_table(lamps),
+            paragraph(LIMITS_NOTE, "small"),
+            paragraph(DISCLAIMER),
+        ]
+    )
+
+
+def _limits_table(lamps: Mapping[str, Json]) -> str:
+    """Both ways to weight, and what the shortest times rest on."""
+    rows = []
     for name, light in lamps.items():
-        hazard = light["hazard"] or {}
-        actinic = spread([hazard.get("actinic_limit_s")])
-        near = spread([hazard.get("near_limit_s")])
-        low, high = light["lit_range_nm"]
-        pieces = []
-        if actinic:
-            pieces.append(
-                f"the limit for eyes and skin (30 J/m² in 8 h, hazard-weighted) is reached in "
-                f"about {duration(actinic[0])}"
+        hazard = light["hazard"]
+        for said, irradiance, limit in (
+            (
+                "hazard weight by formula",
+                "actinic_irradiance_formula_w_m2",
+                "actinic_limit_formula_s",
+            ),
+            ("hazard weight by table", "actinic_irradiance_table_w_m2", "actinic_limit_table_s"),
+            ("315-400 nm, eyes", "near_irradiance_w_m2", "near_limit_s"),
+        ):
+            shortest = parts(hazard[limit])[1]
+            rows.append(
+                [
+                    safe(name),
+                    safe(said),
+                    value_cell(hazard[irradiance]),
+                    safe(duration_text(math.inf if shortest is None else shortest)),
+                ]
             )
-        if near:
-            pieces.append(f"that for eyes (10 kJ/m² in 315-400 nm) in about {duration(near[0])}")
-        if pieces:
-            limits.append(
-                f"{name}: at the sample plane, unprotected, {', and '.join(pieces)}. From the "
-                f"spectrum used here, {low:g}-{high:g} nm, the worst of its variants; the lamp "
-                "itself may emit more, and nearer to it the times are shorter."
-            )
-    if limits:
-        out.append(
-            "<h3>How soon</h3>"
-            + bullets(limits)
-            + paragraph(
-                "Limits and hazard weight after ICNIRP 2004, the weight by its formula, which "
-                "against the table is up to 49 % high at 305-328 nm (times on the short side) and "
-                "10 % low at 295-297 nm. Local rules and the responsible person prevail; people "
-                "with photosensitivity are not covered. Measure; do not rely on these times.",
-                "small",
-            )
-        )
-    out.append(paragraph(DISCLAIMER))
-    return "".join(out)
+    return table(
+        "Irradiance at the sample plane, over the variants of each lamp, and the shortest time to "
+        "its limit",
+        ["lamp", "counted", "irradiance (W/m²)", "time to the limit"],
+        rows,
+        words=2,
+        merge=True,
+    )

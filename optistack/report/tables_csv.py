@@ -50,6 +50,9 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "electrode_power.csv": _electrode_power(data),
         "electrode_life.csv": _electrode_life(data),
         "electrode_pitch.csv": _electrode_pitch(data),
+        "site.csv": _site(data),
+        "lamp_years.csv": _lamp_years(data),
+        "plan.csv": _plan(data),
         "inputs.csv": [
             {
                 k: item[k]
@@ -429,4 +432,81 @@ def _causes(data: Json) -> list[Json]:
         return []
     return [
         {"answer": name, **share} for name, shares in part["shares"].items() for share in shares
+    ]
+
+
+def _site(data: Json) -> list[Json]:
+    """The year (month 0) and its months."""
+    part = data["site"]
+    if part is None:
+        return []
+    rows = []
+    for name, e in part["exposures"].items():
+        for key, absorbed in e["absorbed"].items():
+            incident = e["incident"].get(key)
+            low, high = part["counted_nm"][key]
+            arriving = (
+                [None] * 13
+                if incident is None
+                else [incident["radiant_exposure_j_m2"], *incident["monthly_j_m2"]]
+            )
+            photons = [absorbed["photons_m2"], *absorbed["monthly_photons_m2"]]
+            for month in range(13):
+                rows.append(
+                    {
+                        "exposure": name,
+                        "layer": e["layer"],
+                        "over": key,
+                        "counted_from_nm": low,
+                        "counted_to_nm": high,
+                        "month": month,
+                        "incident_radiant_exposure_j_m2": arriving[month],
+                        "absorbed_photons_m2": photons[month],
+                        "equivalent_am15g_h": absorbed["am15g_hours"] if month == 0 else None,
+                    }
+                )
+    return rows
+
+
+def _lamp_years(data: Json) -> list[Json]:
+    part = data["plan"]
+    if part is None:
+        return []
+    found = part["lamp_years"]
+    return [
+        {
+            "lamp": found["lamp"],
+            "specimen": r["specimen"],
+            "counted_by": r["counted_by"],
+            "dose_unit": r["dose_unit"],
+            **_ranged("lamp_rate_per_s", r["lamp_rate_per_s"]),
+            **_ranged("site_year", r["site_year"]),
+            **_ranged("lamp_hours_per_site_year", r["lamp_hours_per_site_year"]),
+            **_ranged("site_years_per_1000_lamp_hours", r["site_years_per_1000_lamp_hours"]),
+        }
+        for r in found["rows"]
+    ]
+
+
+def _plan(data: Json) -> list[Json]:
+    part = data["plan"]
+    if part is None:
+        return []
+    return [
+        {
+            "cycle": r["cycle"],
+            "mark": r["mark"],
+            "lamp": r["lamp"],
+            "set_point": r["set_point"],
+            "filter": r["filter"],
+            "mount": r["mount"],
+            "counted_by": h["counted_by"],
+            **_ranged("light_hours", h["light_hours"]),
+            **_ranged("clock_hours", h["clock_hours"]),
+            **_ranged("site_years", h["site_years"]),
+            **_ranged("intensity_over_site", r["intensity_over_site"]),
+            "flags": "; ".join(r["flags"]),
+        }
+        for r in part["rows"]
+        for h in r["counted_by"]
     ]

@@ -123,16 +123,6 @@ def thickness(nm: float) -> str:
     return f"{nm:.4g} nm"
 
 
-def duration(seconds: float | None) -> str:
-    """A time with two digits, in the unit that keeps it short."""
-    if seconds is None:
-        return NOTHING
-    for scale, unit in ((3600.0, "h"), (60.0, "min")):
-        if seconds >= scale:
-            return f"{float(f'{seconds / scale:.1e}'):g} {unit}"
-    return f"{float(f'{seconds:.1e}'):g} s"
-
-
 def mount_text(mount: str) -> str:
     """How a filter is mounted, in words."""
     return _MOUNTS.get(mount, mount)
@@ -362,6 +352,12 @@ def summarise(data: Json) -> str:
         lines.append("")
         for text in electrode_lines(data["electrode"]):
             say(text)
+    if data["site"] is not None:
+        lines.append("")
+        say(site_lead(data, plain=True))
+        if data["plan"] is not None:
+            for text in plan_lines(data["plan"]):
+                say(text)
     rank = data["filters_ranking_band"]
     if rank is not None:
         lines += ["", *_filter_lines(data, rank, MOST_LINES - len(lines) - 6)]
@@ -404,6 +400,39 @@ def electrode_lines(part: Json) -> list[str]:
     if first is not None and first["knee"]["warning"]:
         out.append(first["knee"]["warning"])
     return out
+
+
+def site_lead(data: Json, *, plain: bool = False) -> str:
+    """What the layer absorbs in a year at the site, coupon and device, in a sentence or two."""
+    part = data["site"]
+    key = data["question"]["headline_band"]
+    device = part["exposures"][part["device"]]
+    if key is None or key not in part["ratio"]:
+        key = next(iter(part["ratio"]))
+    low, high = part["counted_nm"][key]
+    sky = "under a clear sky" if part["climate"] is None else f"with {part['climate']}"
+    text = (
+        f"In a year at {part['name']}, {sky}, {device['layer']} of the device absorbs "
+        f"{number(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
+        f"{low:g}-{high:g} nm"
+    )
+    ratio = part["ratio"][key]
+    if ratio is None:
+        return text + "; the coupon absorbs none."
+    over = [v for v in (ratio, *part["weighted_ratio"].values()) if v is not None]
+    return (
+        f"{text}, {number(ratio, plain=plain)} times what it absorbs in the coupon; over the "
+        f"weights {number(min(over), plain=plain)} to {number(max(over), plain=plain)} times."
+    )
+
+
+def plan_lines(part: Json) -> list[str]:
+    """How many lamp hours equal a site year."""
+    return [
+        f"{s[:1].upper()}{s[1:]}."
+        for s in part["lamp_years"]["sentences"]
+        if s.startswith("device") or len(part["lamp_years"]["sentences"]) == 1
+    ]
 
 
 def _short(text: str, width: int) -> str:

@@ -3,6 +3,8 @@
 from optistack.scenario.electrode import ElectrodeAnswer, ElectrodeQuestion
 from optistack.scenario.files import InputFile
 from optistack.scenario.load import Scenario, load_scenario
+from optistack.scenario.outdoors import SiteAnswer, SiteQuestion
+from optistack.scenario.plan import PlanAnswer, PlanQuestion
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesAnswer, RatesQuestion
 from optistack.scenario.runner import Finding, RunResult, check, run
@@ -12,11 +14,15 @@ __all__ = [
     "ElectrodeQuestion",
     "Finding",
     "InputFile",
+    "PlanAnswer",
+    "PlanQuestion",
     "Question",
     "RatesAnswer",
     "RatesQuestion",
     "RunResult",
     "Scenario",
+    "SiteAnswer",
+    "SiteQuestion",
     "check",
     "load_scenario",
     "run",

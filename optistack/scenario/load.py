@@ -16,6 +16,8 @@ from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.outdoors import SiteQuestion
+from optistack.scenario.plan import PlanQuestion, PlanReader
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesQuestion, RatesReader
 from optistack.scenario.section import Section
@@ -50,6 +52,8 @@ class Scenario:
     rates : RatesQuestion or None
     electrode : ElectrodeQuestion or None
     uncertainty : UncertaintyQuestion or None
+    site : SiteQuestion or None
+    plan : PlanQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -70,6 +74,8 @@ class Scenario:
     rates: RatesQuestion | None = None
     electrode: ElectrodeQuestion | None = None
     uncertainty: UncertaintyQuestion | None = None
+    site: SiteQuestion | None = None
+    plan: PlanQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -112,7 +118,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(RatesReader, ElectrodeReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -156,6 +162,18 @@ class _Loader(RatesReader, ElectrodeReader):
             if not question.pairs:
                 raise ScenarioError("needs a comparison in question.compare", doubt.path)
             uncertainty = self._within(doubt, read_uncertainty)
+        place = top.section("site", None)
+        site = None
+        if place is not None:
+            site = self._within(place, partial(self._site, question=question))
+        planned = top.section("plan", None)
+        plan = None
+        if planned is not None:
+            if site is None:
+                raise ScenarioError(
+                    "needs a section [site]: lamp hours are set against its years", planned.path
+                )
+            plan = self._within(planned, partial(self._plan, question=question))
         top.done()
         return Scenario(
             title=title,
@@ -173,6 +191,8 @@ class _Loader(RatesReader, ElectrodeReader):
             rates=rates,
             electrode=electrode,
             uncertainty=uncertainty,
+            site=site,
+            plan=plan,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

@@ -138,8 +138,8 @@ class RatesReader(Ingredients):
     def _rates(self, section: Section, pairs: tuple[tuple[str, str], ...]) -> RatesQuestion:
         pair = self._pair(section, pairs)
         coupon = self._ageing(section, "coupon", "ageing of the coupons")
-        exponent = _knowledge(section, "reciprocity_exponent", above=0.0)
-        energy = _knowledge(section, "activation_energy_kj_mol")
+        exponent = knowledge(section, "reciprocity_exponent", above=0.0)
+        energy = knowledge(section, "activation_energy_kj_mol")
         intensity = self._series(section, "intensity_series", "reciprocity_exponent", exponent)
         temperature = self._series(
             section, "temperature_series", "activation_energy_kj_mol", energy
@@ -213,7 +213,7 @@ class RatesReader(Ingredients):
         return CutOnQuestion(data, under, filters, bands)
 
 
-def _knowledge(section: Section, key: str, above: float | None = None) -> Knowledge | None:
+def knowledge(section: Section, key: str, above: float | None = None) -> Knowledge | None:
     """A number, or a table of value, low and high."""
     if key not in section:
         return None

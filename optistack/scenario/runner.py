@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optistack.analysis.compare import Comparison, compare
@@ -16,12 +17,15 @@ from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.load import Scenario
+from optistack.scenario.outdoors import SiteAnswer, answer_site
+from optistack.scenario.plan import PlanAnswer, answer_plan
 from optistack.scenario.rates import RatesAnswer, answer_rates
 from optistack.scenario.uncertainty import answer_uncertainty
 from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
 from optistack.uncertainty import Uncertainty
+from optistack.workers import Workers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,6 +64,8 @@ class RunResult:
     rates : RatesAnswer or None
     electrode : ElectrodeAnswer or None
     uncertainty : Uncertainty or None
+    site : SiteAnswer or None
+    plan : PlanAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -72,6 +78,8 @@ class RunResult:
     rates: RatesAnswer | None
     electrode: ElectrodeAnswer | None
     uncertainty: Uncertainty | None
+    site: SiteAnswer | None
+    plan: PlanAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -91,7 +99,14 @@ def _quiet(_: str) -> None:
     return None
 
 
-def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
+def run(
+    scenario: Scenario,
+    *,
+    progress: Progress = _quiet,
+    workers: Workers | None = None,
+    keep_draws: Path | None = None,
+    drawn: Callable[[int, int], None] | None = None,
+) -> RunResult:
     """Carry out a scenario.
 
     Parameters
@@ -99,6 +114,12 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     scenario : Scenario
     progress : callable, optional
         Called with a few words before each piece of work.
+    workers : Workers, optional
+        Who makes the draws; the numbers do not depend on it.
+    keep_draws : Path, optional
+        A folder for finished draws: those that are there are not made again.
+    drawn : callable, optional
+        Called with the draws that are done and all of them.
 
     Raises
     ------
@@ -173,7 +194,26 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
     uncertainty = None
     if scenario.uncertainty is not None:
         progress(f"{scenario.uncertainty.draws} draws of what is not known")
-        uncertainty = answer_uncertainty(scenario.uncertainty, question, scenario.exposures, rates)
+        uncertainty = answer_uncertainty(
+            scenario.uncertainty,
+            question,
+            scenario.exposures,
+            rates,
+            workers=workers,
+            keep=keep_draws,
+            progress=drawn,
+        )
+    site = None
+    if scenario.site is not None:
+        progress(f"a year at {scenario.site.site.name}")
+        weights = question.weights
+        if rates is not None and rates.activation is not None:
+            weights = (*weights, rates.activation.weight())
+        site = answer_site(scenario.site, question, scenario.exposures, weights)
+    plan = None
+    if scenario.plan is not None and site is not None:
+        progress("lamp hours against site years")
+        plan = answer_plan(scenario.plan, question, site, scenario.exposures, results, rates)
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -183,6 +223,8 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
         rates=rates,
         electrode=electrode,
         uncertainty=uncertainty,
+        site=site,
+        plan=plan,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -191,6 +233,8 @@ def run(scenario: Scenario, *, progress: Progress = _quiet) -> RunResult:
                     *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
                     *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
                     *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
+                    *(() if site is None else site.notes),
+                    *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
                 )
             )
         ),

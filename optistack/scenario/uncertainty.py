@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from optistack.errors import OptistackError, ScenarioError
 from optistack.exposure import Exposure
@@ -13,8 +14,10 @@ from optistack.scenario.rates import RatesAnswer, measured_weights
 from optistack.scenario.section import Section
 from optistack.tolerances import BY_GRADE
 from optistack.uncertainty import (
+    METHODS,
     Distribution,
     MaterialTolerance,
+    Method,
     RateInputs,
     Tolerances,
     Uncertainty,
@@ -22,8 +25,9 @@ from optistack.uncertainty import (
     ratio_uncertainty,
 )
 from optistack.value import Value
+from optistack.workers import Workers
 
-FEWEST_DRAWS, MOST_DRAWS = 100, 20000
+FEWEST_DRAWS, MOST_DRAWS = 100, 1_000_000
 # Share of the coupon's property whose hours are drawn.
 LEVEL = 0.8
 
@@ -35,11 +39,13 @@ class UncertaintyQuestion:
     Attributes
     ----------
     draws, seed : int
+    method : "random" or "sobol"
     tolerances : Tolerances
     """
 
     draws: int
     seed: int
+    method: Method
     tolerances: Tolerances
 
 
@@ -69,6 +75,7 @@ def read_uncertainty(section: Section) -> UncertaintyQuestion:
     return UncertaintyQuestion(
         draws,
         section.integer("seed", 1, low=0),
+        section.choice("method", METHODS, "random"),
         Tolerances(
             thickness=section.number("thickness", usual.thickness, low=0.0, high=3.0),
             layers=known,
@@ -88,6 +95,10 @@ def answer_uncertainty(
     asked: Question,
     exposures: Mapping[str, Exposure],
     rates: RatesAnswer | None,
+    *,
+    workers: Workers | None = None,
+    keep: Path | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Uncertainty:
     """Draw the comparison that the rates rest on, or else the main one.
 
@@ -98,6 +109,8 @@ def answer_uncertainty(
         With at least one comparison.
     exposures : mapping of str to Exposure
     rates : RatesAnswer or None
+    workers, keep, progress
+        As in `optistack.uncertainty.propagate`.
     """
     coupon, device = asked.pairs[0] if rates is None else rates.question.pair
     activation = None if rates is None else rates.activation
@@ -111,6 +124,10 @@ def answer_uncertainty(
         rate=None if rates is None else _rate_inputs(rates),
         draws=question.draws,
         seed=question.seed,
+        method=question.method,
+        workers=workers,
+        keep=keep,
+        progress=progress,
     )
 
 

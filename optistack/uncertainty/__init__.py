@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from optistack.uncertainty.convergence import Estimate
 from optistack.uncertainty.distributions import (
     Choice,
     Distribution,
@@ -12,7 +13,8 @@ from optistack.uncertainty.distributions import (
     from_value,
     uniform_draws,
 )
-from optistack.uncertainty.draws import Share, Uncertainty, propagate
+from optistack.uncertainty.draws import Share, Uncertainty
+from optistack.uncertainty.propagation import propagate
 from optistack.uncertainty.stacks import (
     MaterialTolerance,
     RateInputs,
@@ -20,17 +22,22 @@ from optistack.uncertainty.stacks import (
     Tolerances,
     ratio_uncertainty,
 )
+from optistack.uncertainty.streams import METHODS, Method, Stream
 
 __all__ = [
+    "METHODS",
     "Choice",
     "Distribution",
+    "Estimate",
     "Input",
     "LogNormal",
     "MaterialTolerance",
+    "Method",
     "Normal",
     "RateInputs",
     "RatioModel",
     "Share",
+    "Stream",
     "Tolerances",
     "Uncertainty",
     "Uniform",

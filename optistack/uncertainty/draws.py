@@ -1,10 +1,9 @@
-"""Draws of named inputs through a function: intervals, and which input the spread comes from."""
+"""Answers of many draws: intervals, and which input the spread comes from."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
@@ -12,25 +11,23 @@ from numpy.typing import NDArray
 
 from optistack.errors import OptistackError
 from optistack.plot_axes import axes
-from optistack.uncertainty.distributions import Input, uniform_draws
+from optistack.uncertainty.convergence import STATISTICS, Estimate, estimates
+from optistack.uncertainty.distributions import Input
+from optistack.uncertainty.streams import Method, Stream
 from optistack.value import Value
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Real = NDArray[np.float64]
-Drawn = Mapping[str, NDArray[Any]]
-Function = Callable[[Drawn], Mapping[str, NDArray[Any]]]
 
-FEWEST_DRAWS = 50
-# Fewer draws than this beyond each end of an interval are pointed out.
-_FEW_IN_TAIL = 10
 # Of the polynomials that a dependence on one input is fitted with.
 _HIGHEST_DEGREE = 8
 _DRAWS_PER_FUNCTION = 3
 _NEARLY = 0.7
-# Share of draws without an answer from which a result is refused.
-_MOST_FAILED = 0.1
+# Draws that a ranking rests on: shares are then known to about 0.01, and more would cost much.
+MOST_RANKED = 20_000
+_BLOCK = 2048
 
 
 class Share(NamedTuple):
@@ -52,13 +49,14 @@ class Uncertainty:
     Attributes
     ----------
     inputs : tuple of Input
-    seed : int
+    stream : Stream
+        Where in their distributions the draws lie.
     confidence : float
     values : mapping of output to (draw,) array
     central : mapping of output to float
         With every input at its central value.
-    quantiles : mapping of input to (draw,) array
-        Where in its distribution each draw lies, 0 to 1.
+    positions : (draw,) array of int or None
+        Number of each draw in its stream; None: 0, 1, 2, ...
     log : tuple of str
         Outputs whose logarithm is ranked and plotted.
     failed : int
@@ -67,15 +65,26 @@ class Uncertainty:
     """
 
     inputs: tuple[Input, ...]
-    seed: int
+    stream: Stream
     confidence: float
     values: Mapping[str, Real]
     central: Mapping[str, float]
-    quantiles: Mapping[str, Real]
+    positions: NDArray[np.intp] | None = None
     log: tuple[str, ...] = ()
     failed: int = 0
     notes: tuple[str, ...] = ()
     _shares: dict[str, tuple[Share, ...]] = field(default_factory=dict, repr=False)
+    _estimates: dict[str, tuple[Estimate, ...]] = field(default_factory=dict, repr=False)
+
+    @property
+    def seed(self) -> int:
+        """The seed of the draws."""
+        return self.stream.seed
+
+    @property
+    def method(self) -> Method:
+        """How the draws are spread: "random" or "sobol"."""
+        return self.stream.method
 
     @property
     def draws(self) -> int:
@@ -119,45 +128,75 @@ class Uncertainty:
         return self._shares[name]
 
     def _ranking(self, name: str) -> tuple[Share, ...]:
-        y = np.log(self.values[name]) if name in self.log else self.values[name]
+        count = min(self.draws, MOST_RANKED)
+        y = self.values[name][:count]
+        y = np.log(y) if name in self.log else y
         y = y - y.mean()
         total = float(y @ y)
-        functions = self._functions()
-        whole = np.concatenate(functions, axis=1)
         if not total > 0:
             return tuple(Share(i.name, i.measurement, 0.0, 0.0) for i in self.inputs)
-        inverse = np.linalg.pinv(whole.T @ whole, hermitian=True)
-        fitted = inverse @ (whole.T @ y)
-        left = y - whole @ fitted
+        degree, sizes = self._degree(count)
+        # Memory is that of one block, however many draws are ranked.
+        blocks = [slice(i, min(i + _BLOCK, count)) for i in range(0, count, _BLOCK)]
+        width = sum(sizes)
+        sums, squares, along = np.zeros(width), np.zeros((width, width)), np.zeros(width)
+        for block in blocks:
+            functions = self._functions(block, degree)
+            sums += functions.sum(axis=0)
+            squares += functions.T @ functions
+            along += functions.T @ y[block]  # y is centred: the functions need not be
+        mean = sums / count
+        squares -= count * np.outer(mean, mean)
+        inverse = np.linalg.pinv(squares, hermitian=True)
+        fitted = inverse @ along
         # What is left may be larger where an input is far out: errors of the coefficients that
         # allow for it (J. G. MacKinnon, H. White, J. Econometrics 29 (1985) 305, HC2; from memory).
-        leverage = np.einsum("df,fg,dg->d", whole, inverse, whole) + 1 / y.size
-        bent = whole * (left / np.sqrt(np.maximum(1 - leverage, 1e-9)))[:, None]
-        covariance = inverse @ (bent.T @ bent) @ inverse
+        scatter = np.zeros((width, width))
+        for block in blocks:
+            functions = self._functions(block, degree) - mean
+            left = y[block] - functions @ fitted
+            leverage = np.einsum("df,df->d", functions @ inverse, functions) + 1 / count
+            bent = functions * (left / np.sqrt(np.maximum(1 - leverage, 1e-9)))[:, None]
+            scatter += bent.T @ bent
+        covariance = inverse @ scatter @ inverse
         out, at = [], 0
-        for i, own in zip(self.inputs, functions, strict=True):
-            piece = slice(at, at + own.shape[1])
+        for i, size in zip(self.inputs, sizes, strict=True):
+            piece = slice(at, at + size)
             at = piece.stop
-            part = own @ fitted[piece]
+            own = squares[piece, piece]
+            part = float(fitted[piece] @ own @ fitted[piece])
             # What noise alone puts into this part, and how much that scatters.
-            spread = own.T @ own @ covariance[piece, piece] / total
+            spread = own @ covariance[piece, piece] / total
             chance = float(np.trace(spread))
             least = 2 * float(np.sqrt(2 * np.trace(spread @ spread)))
-            share = max(float(part @ part) / total - chance, 0.0)
+            share = max(part / total - chance, 0.0)
             out.append(Share(i.name, i.measurement, share, least))
         return tuple(sorted(out, key=lambda s: -s.share))
 
-    def _functions(self) -> list[Real]:
-        """Centred functions of every input, (draw, function), as many as the draws carry."""
-        most = self.draws / _DRAWS_PER_FUNCTION
+    def _degree(self, count: int) -> tuple[int, list[int]]:
+        """The highest degree that so many draws carry, and the functions of each input."""
+        middle = np.array([0.5])
+        sizes: list[int] = []
         for degree in range(_HIGHEST_DEGREE, 0, -1):
-            found = [i.distribution.basis(self.quantiles[i.name], degree) for i in self.inputs]
-            if sum(f.shape[1] for f in found) <= most:
-                return [f - f.mean(axis=0) for f in found]
+            sizes = [i.distribution.basis(middle, degree).shape[1] for i in self.inputs]
+            if sum(sizes) <= count / _DRAWS_PER_FUNCTION:
+                return degree, sizes
         raise OptistackError(
-            f"{self.draws} draws cannot rank {len(self.inputs)} inputs; at least "
-            f"{int(_DRAWS_PER_FUNCTION * sum(f.shape[1] for f in found)) + 1} are needed"
+            f"{count} draws cannot rank {len(self.inputs)} inputs; at least "
+            f"{_DRAWS_PER_FUNCTION * sum(sizes) + 1} are needed"
         )
+
+    def _functions(self, block: slice, degree: int) -> Real:
+        """Functions of every input side by side, (draw, function)."""
+        if self.positions is None:
+            drawn = self.stream.quantiles(block.start, block.stop - block.start)
+        else:
+            own = self.positions[block]
+            first = int(own[0])
+            whole = self.stream.quantiles(first, int(own[-1]) - first + 1)
+            drawn = {name: q[own - first] for name, q in whole.items()}
+        found = [i.distribution.basis(drawn[i.name], degree) for i in self.inputs]
+        return np.concatenate(found, axis=1)
 
     def measurements(self, output: str | None = None) -> tuple[Share, ...]:
         """Variance shares by what would have to be measured, largest first.
@@ -170,6 +209,19 @@ class Uncertainty:
             least = float(np.hypot(old.least, s.least))
             sums[s.measurement] = old._replace(share=old.share + s.share, least=least)
         return tuple(sorted(sums.values(), key=lambda s: -s.share))
+
+    def convergence(self, output: str | None = None) -> tuple[Estimate, ...]:
+        """Mean and ends of the interval from the first 64, 128, ... and all draws.
+
+        Each with its standard error; how that is found depends on the method
+        (`optistack.uncertainty.convergence`).
+        """
+        name = self._known(output)
+        if name not in self._estimates:
+            self._estimates[name] = estimates(
+                self.values[name], self.positions, self.method, self.confidence
+            )
+        return self._estimates[name]
 
     def sentence(self, output: str | None = None) -> str:
         """Which one measurement would narrow the answer most."""
@@ -189,9 +241,20 @@ class Uncertainty:
         close = [m.name for m in others if m.share > _NEARLY * best.share and m.share > m.least]
         return f"{out} Nearly as much: {', '.join(close)}." if close else out
 
-    def to_frame(self, what: Literal["intervals", "shares"] = "intervals") -> pd.DataFrame:
-        """One row per output, or one per output and input."""
+    def to_frame(
+        self, what: Literal["intervals", "shares", "convergence"] = "intervals"
+    ) -> pd.DataFrame:
+        """One row per output; with the input or the number of draws and the statistic."""
         import pandas as pd
+
+        if what == "convergence":
+            return pd.DataFrame(
+                [
+                    {"output": name, **e._asdict()}
+                    for name in self.outputs
+                    for e in self.convergence(name)
+                ]
+            )
 
         if what == "intervals":
             records = [
@@ -226,6 +289,29 @@ class Uncertainty:
         ax.set_xlim(left=0.0)
         return ax
 
+    def plot_convergence(self, ax: Any = None, *, output: str | None = None) -> Any:
+        """Mean and ends of the interval against the number of draws, on a matplotlib Axes.
+
+        Bars are standard errors.
+        """
+        ax = axes(ax)
+        name = self._known(output)
+        for statistic, marker in zip(STATISTICS, "os^", strict=True):
+            own = [e for e in self.convergence(name) if e.statistic == statistic]
+            ax.errorbar(
+                [e.draws for e in own],
+                [e.value for e in own],
+                [e.standard_error for e in own],
+                marker=marker,
+                capsize=2,
+                label={"low": "low end", "high": "high end"}.get(statistic, statistic),
+            )
+        ax.set_xscale("log")
+        ax.set_xlabel("draws")
+        ax.set_ylabel(name)
+        ax.legend()
+        return ax
+
     def _repr_html_(self) -> str:
         return str(self.to_frame().to_html(index=False))
 
@@ -235,134 +321,3 @@ class Uncertainty:
         if output not in self.values:
             raise OptistackError(f"output {output!r} is not one of {', '.join(self.outputs)}")
         return output
-
-
-def propagate(
-    function: Function,
-    inputs: Sequence[Input],
-    *,
-    draws: int = 1000,
-    seed: int = 1,
-    chunk: int = 250,
-    confidence: float = 0.95,
-    log: Collection[str] = (),
-    notes: Sequence[str] = (),
-) -> Uncertainty:
-    """Draw the inputs and run the function on them.
-
-    Parameters
-    ----------
-    function : callable
-        From a mapping of input name to (draw,) array to a mapping of output name to (draw,) array;
-        each draw on its own. NaN: no answer for that draw.
-    inputs : sequence of Input
-    draws : int
-    seed : int
-        The same seed gives the same draws, whatever the chunks and the other inputs.
-    chunk : int
-        Draws per call of the function.
-    confidence : float
-    log : collection of str
-        Outputs, all positive, whose logarithm is ranked.
-    notes : sequence of str
-        Kept on the result.
-
-    Raises
-    ------
-    OptistackError
-        Two inputs of one name, too few draws, outputs that do not fit, more than a tenth of the
-        draws without an answer.
-
-    Examples
-    --------
-    >>> from optistack.uncertainty import Input, Normal, propagate
-    >>> result = propagate(
-    ...     lambda x: {"sum": 3 * x["a"] + x["b"]},
-    ...     [Input("a", Normal(1.0, 0.1)), Input("b", Normal(2.0, 0.1))],
-    ...     draws=4000,
-    ... )
-    >>> print([(s.name, round(s.share, 1)) for s in result.shares()])
-    [('a', 0.9), ('b', 0.1)]
-    """
-    names = [i.name for i in inputs]
-    if len(set(names)) != len(names):
-        raise OptistackError("two inputs have the same name")
-    if not names:
-        raise OptistackError("there is no input to draw")
-    if draws < FEWEST_DRAWS or chunk < 1:
-        raise OptistackError(
-            f"{draws} draws in chunks of {chunk}: at least {FEWEST_DRAWS} draws, in chunks of at "
-            "least 1, are needed"
-        )
-    if not 0.5 <= confidence < 1:
-        raise OptistackError(f"confidence {confidence} must lie between 0.5 and 1")
-    centre = {i.name: _array([i.distribution.central]) for i in inputs}
-    central = _checked(function(MappingProxyType(centre)), 1)
-    parts: dict[str, list[Real]] = {name: [] for name in central}
-    quantiles = {name: uniform_draws(seed, name, 0, draws) for name in names}
-    for start in range(0, draws, chunk):
-        piece = slice(start, min(start + chunk, draws))
-        drawn = {i.name: i.distribution.at(quantiles[i.name][piece]) for i in inputs}
-        found = _checked(function(MappingProxyType(drawn)), piece.stop - start)
-        if set(found) != set(central):
-            raise OptistackError("the function gives other outputs for other draws")
-        for name, piece_values in found.items():
-            parts[name].append(piece_values)
-    values = {name: np.concatenate(p) for name, p in parts.items()}
-    good = np.all([np.isfinite(v) for v in values.values()], axis=0)
-    failed = int(np.count_nonzero(~good))
-    if failed > _MOST_FAILED * draws or not all(np.isfinite(v[0]) for v in central.values()):
-        raise OptistackError(
-            f"{failed} of {draws} draws give no finite answer; narrow the inputs to what is "
-            "possible"
-        )
-    values = {name: v[good] for name, v in values.items()}
-    for name in log:
-        if name not in values or not (values[name] > 0).all():
-            raise OptistackError(f"the logarithm of output {name!r} cannot be ranked")
-    said = list(notes)
-    if failed:
-        said.append(f"{failed} of {draws} draws gave no answer and are left out")
-    in_tail = (1 - confidence) / 2 * draws
-    if in_tail < _FEW_IN_TAIL:
-        said.append(
-            f"{draws} draws: each end of the {100 * confidence:g} % intervals rests on about "
-            f"{in_tail:.0f} of them"
-        )
-    return Uncertainty(
-        inputs=tuple(inputs),
-        seed=seed,
-        confidence=confidence,
-        values=MappingProxyType({n: _frozen(v) for n, v in values.items()}),
-        central=MappingProxyType({n: float(v[0]) for n, v in central.items()}),
-        quantiles=MappingProxyType({n: _frozen(q[good]) for n, q in quantiles.items()}),
-        log=tuple(log),
-        failed=failed,
-        notes=tuple(said),
-    )
-
-
-def _array(values: Sequence[Any]) -> NDArray[Any]:
-    numbers = all(isinstance(x, (int, float)) for x in values)
-    out = np.empty(len(values), dtype=float if numbers else object)
-    out[:] = values
-    return out
-
-
-def _frozen(array: Real) -> Real:
-    out = array.copy()
-    out.flags.writeable = False
-    return out
-
-
-def _checked(found: Mapping[str, NDArray[Any]], count: int) -> dict[str, Real]:
-    out = {name: np.asarray(values, dtype=float) for name, values in found.items()}
-    for name, values in out.items():
-        if values.shape != (count,):
-            raise OptistackError(
-                f"output {name}: {count} draws need as many values, not an array of shape "
-                f"{values.shape}"
-            )
-    if not out:
-        raise OptistackError("the function gives no output")
-    return out

@@ -7,15 +7,18 @@ stands, which leaves an error of second order.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import Exposure, ExposureResult
-from optistack.light_paths import Variation, absorptance_of_draws, respond
+from optistack.light_paths import DIRECTIONS_OF_DRAWS, Variation, absorptance_of_draws, respond
 from optistack.materials import Material
 from optistack.spectra import Weight, weight_family
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid
@@ -29,7 +32,10 @@ from optistack.uncertainty.distributions import (
     Normal,
     Uniform,
 )
-from optistack.uncertainty.draws import Drawn, Uncertainty, propagate
+from optistack.uncertainty.draws import Uncertainty
+from optistack.uncertainty.propagation import Drawn, propagate
+from optistack.uncertainty.streams import Method
+from optistack.workers import Workers
 
 Real = NDArray[np.float64]
 
@@ -285,10 +291,21 @@ class RatioModel:
         built, far = exposure.built
         grid = optical_grid(*limits, step_nm=_COARSER * built.fringe_step_nm(limits[0]))
         coarse = ExposureResult(exposure, respond(built, exposure.geometry, grid), far)
+        index, thickness, _ = built.lower(grid)
+        holder = exposure.geometry.holder
+        as_it_stands = Variation(
+            index[None],
+            thickness[None],
+            np.array([exposure.geometry.rear_share]),
+            np.array([0.0 if holder is None else holder.reflectance]),
+        )
+        [own] = absorptance_of_draws(
+            built, exposure.geometry, grid, as_it_stands, DIRECTIONS_OF_DRAWS
+        )[:, built.position(layer)]
         photons = []
         for w in self.weights:
             rows = coarse.photon_weights(w.band_nm, w)
-            found = coarse.weighted_photons_m2_s(layer, w)
+            found = rows @ own
             scale = np.divide(
                 usual.weighted_photons_m2_s(layer, w),
                 found,
@@ -302,7 +319,7 @@ class RatioModel:
             layer,
             built,
             grid,
-            built.lower(grid)[0],
+            index,
             np.array(photons),
             names,
             thicknesses,
@@ -339,6 +356,31 @@ class RatioModel:
                 f"tolerances for {', '.join(unknown)}: no such layer or material; there are "
                 f"{', '.join(sorted(self._used))}"
             )
+
+    @property
+    def identity(self) -> str:
+        """A digest of everything that the answers depend on, besides the draws."""
+        said: list[Any] = [self.inputs, self.outputs, sorted(self._inputs.items())]
+        arrays: list[NDArray[Any]] = []
+        for side in self._sides:
+            layers = side.stack.layers
+            said += [
+                side.exposure.geometry,
+                side.layer,
+                [(x.name, x.thickness_nm, x.is_coherent) for x in layers],
+                sorted(side.names.items()),
+                sorted(side.thicknesses.items()),
+                sorted(side.materials.items()),
+            ]
+            arrays += [side.grid, side.index, side.photons]
+            arrays += [x.absorber_k_nm(side.grid) for x in layers]
+            arrays += [
+                self._pool[key].index(side.grid) for _, key in sorted(side.materials.items())
+            ]
+        digest = hashlib.sha256(repr(said).encode())
+        for array in arrays:
+            digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
+        return digest.hexdigest()
 
     @property
     def outputs(self) -> tuple[str, ...]:
@@ -406,7 +448,9 @@ class RatioModel:
             piece = slice(start, min(start + step, count))
             some = {name: values[piece] for name, values in drawn.items()}
             draws = self._variation(side, some, piece.stop - start)
-            a = absorptance_of_draws(side.stack, side.exposure.geometry, side.grid, draws)
+            a = absorptance_of_draws(
+                side.stack, side.exposure.geometry, side.grid, draws, DIRECTIONS_OF_DRAWS
+            )
             thickness = draws.thickness_nm[:, position]
             for i, of_layer in enumerate(a[:, position]):
                 photons = side.photons[:, shape[start + i]] @ of_layer
@@ -416,7 +460,7 @@ class RatioModel:
     def _variation(self, side: _Side, drawn: Drawn, count: int) -> Variation:
         lam, geometry = side.grid, side.exposure.geometry
         n = np.repeat(side.index[None], count, axis=0)
-        d = np.repeat(np.array([[x.thickness_nm for x in side.stack.layers]]), count, axis=0)
+        d = np.repeat(np.array([[float(x.thickness_nm) for x in side.stack.layers]]), count, axis=0)
         varied: dict[str, NDArray[np.complex128]] = {}
         for j, item in enumerate(side.stack.layers):
             name = side.thicknesses.get(item.name)
@@ -457,8 +501,12 @@ def ratio_uncertainty(
     rate: RateInputs | None = None,
     draws: int = 300,
     seed: int = 1,
-    chunk: int = 100,
+    method: Method = "random",
+    chunk: int = 500,
     confidence: float = 0.95,
+    workers: Workers | None = None,
+    keep: Path | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Uncertainty:
     """How sure the ratio device over coupon is, and what to measure next.
 
@@ -466,7 +514,7 @@ def ratio_uncertainty(
     ----------
     coupon, device, layer, coupon_layer, weights, tolerances, rate
         As in `RatioModel`.
-    draws, seed, chunk, confidence
+    draws, seed, method, chunk, confidence, workers, keep, progress
         As in `propagate`.
 
     Returns
@@ -495,8 +543,13 @@ def ratio_uncertainty(
         model.inputs,
         draws=draws,
         seed=seed,
+        method=method,
         chunk=chunk,
         confidence=confidence,
         log=model.outputs,
         notes=model.notes,
+        workers=workers,
+        keep=keep,
+        identity=model.identity,
+        progress=progress,
     )

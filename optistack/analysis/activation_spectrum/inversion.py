@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from optistack.analysis.activation_spectrum.series import CutOnSeries
 from optistack.spectra import REFERENCE_NM, BandNm
@@ -111,7 +111,7 @@ class Inversion:
         slope = float(np.exp(found.x))
         amplitude, chi2 = self._at_slope(slope)
         spare = self.data.size - 2 - (self.series.dark_rate is not None)
-        fits = spare <= 0 or bool(stats.chi2.sf(chi2, spare) > MISFIT_P)
+        fits = spare <= 0 or bool(special.chdtrc(spare, chi2) > MISFIT_P)
         # Where the exponential does not fit, its slope is the less certain for it.
         limit = chi2 + _normal(self.confidence) ** 2 * max(1.0, chi2 / max(spare, 1))
 
@@ -190,10 +190,10 @@ class Inversion:
         columns, data = self.columns(matrix), self.data
         x, chi2 = _solve(columns, data)
         spare = data.size - int(np.linalg.matrix_rank(columns))
-        misfit = float(stats.chi2.sf(chi2, spare)) if spare > 0 else 1.0
+        misfit = float(special.chdtrc(spare, chi2)) if spare > 0 else 1.0
         if spare <= 0 and chi2 > _normal(1 - MISFIT_P) ** 2:
             # As many bands as readings, and yet a non-negative weight does not reach them.
-            misfit = float(stats.chi2.sf(chi2, 1))
+            misfit = float(special.chdtrc(1, chi2))
         widening = max(1.0, float(np.sqrt(chi2 / max(spare, 1)))) if misfit < MISFIT_P else 1.0
         open_row = int(np.argmax(flat.sum(axis=1)))
         out = []
@@ -247,7 +247,7 @@ class Inversion:
 
 
 def _normal(confidence: float) -> float:
-    return float(stats.norm.ppf((1 + confidence) / 2))
+    return float(special.ndtri((1 + confidence) / 2))
 
 
 def _solve(columns: Real, data: Real) -> tuple[Real, float]:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy import special
 
 from optistack.analysis.electrode.fit import Extra, ModelFit
 from optistack.errors import OptistackError
@@ -84,7 +84,7 @@ def verdict_of(fits: Mapping[Extra, ModelFit], current_sd: float | None, terms: 
         worth = best.effective_points
         # On effective readings, so that correlated residuals do not condemn a model twice.
         chi = best.chi_squared * worth / best.points
-        adequate = bool(chi2.sf(chi, max(worth - best.free, 1.0)) > 1e-3)
+        adequate = bool(special.chdtrc(max(worth - best.free, 1.0), chi) > 1e-3)
     bulk_name = LABEL[rich.name].removeprefix("and ")
     if delta >= 2:
         words = f"AICc favours {bulk_name} over the sheet alone by {delta:.1f}"
@@ -178,7 +178,9 @@ def boundary_p_value(ratio: float, terms: int) -> float:
     if ratio <= 0:
         return 1.0
     return float(
-        sum(math.comb(terms, j) * 0.5**terms * chi2.sf(ratio, j) for j in range(1, terms + 1))
+        sum(
+            math.comb(terms, j) * 0.5**terms * special.chdtrc(j, ratio) for j in range(1, terms + 1)
+        )
     )
 
 

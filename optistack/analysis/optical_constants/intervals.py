@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy import special
 
 Real = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ def misfit(residuals: Real, degrees_of_freedom: float, fitted: float) -> str:
     total = float((residuals**2).sum())
     reasons = []
     if degrees_of_freedom > 0:
-        limit = float(chi2.isf(_RARE, degrees_of_freedom))
+        limit = float(special.chdtri(degrees_of_freedom, _RARE))
         if total > limit:
             reasons.append(
                 f"chi-square {total:.4g} for {degrees_of_freedom:.4g} degrees of freedom (noise "
