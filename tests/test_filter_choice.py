@@ -570,6 +570,7 @@ def test_a_curve_of_loss_follows_the_corrected_rate() -> None:
     correction = ost.correct_rate(kinetics, {"flat": 0.1}, exponent=stated(0.9, 0.8, 1.0))
     loss = fs.LayerLoss.from_correction(correction, "device in the chamber")
     hours = correction.hours_to_level(0.8).value
+    assert loss.hours_to(0.8) == pytest.approx(hours, rel=1e-3)
     assert float(loss.left(hours)) == pytest.approx(0.8, abs=1e-4)
     assert loss.quantity == kinetics.data.quantity
     assert loss.rate_range[0] < 1 < loss.rate_range[1]

@@ -12,6 +12,7 @@ from optistack.report.markup import (
 )
 from optistack.report.page_answer import answer_section, photons_section, why_section
 from optistack.report.page_electrode import electrode_section
+from optistack.report.page_filter_choice import filter_choice_section
 from optistack.report.page_filters import (
     care_section,
     certainty_section,
@@ -37,6 +38,7 @@ _SECTIONS = (
     ("electrode", "What it does to the cell"),
     ("site", "A year at the site"),
     ("plan", "Lamp hours and site years"),
+    ("filter_choice", "Which filter pays"),
     ("certainty", "How sure"),
     ("inputs", "Inputs and choices"),
     ("care", "Care"),
@@ -62,6 +64,7 @@ def report_html(data: Json, drawings: Sequence[Drawn]) -> str:
         "electrode": electrode_section(data, drawn),
         "site": site_section(data, drawn),
         "plan": plan_section(data, drawn),
+        "filter_choice": filter_choice_section(data, drawn),
         "certainty": certainty_section(data, drawn),
         "inputs": inputs_section(data),
         "care": care_section(data),

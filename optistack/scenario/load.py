@@ -16,6 +16,7 @@ from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.filter_choice import FilterChoiceQuestion, FilterChoiceReader
 from optistack.scenario.outdoors import SiteQuestion
 from optistack.scenario.plan import PlanQuestion, PlanReader
 from optistack.scenario.question import Question
@@ -54,6 +55,7 @@ class Scenario:
     uncertainty : UncertaintyQuestion or None
     site : SiteQuestion or None
     plan : PlanQuestion or None
+    filter_choice : FilterChoiceQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -76,6 +78,7 @@ class Scenario:
     uncertainty: UncertaintyQuestion | None = None
     site: SiteQuestion | None = None
     plan: PlanQuestion | None = None
+    filter_choice: FilterChoiceQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -118,7 +121,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(RatesReader, ElectrodeReader, PlanReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader, FilterChoiceReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -174,6 +177,10 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
                     "needs a section [site]: lamp hours are set against its years", planned.path
                 )
             plan = self._within(planned, partial(self._plan, question=question))
+        chosen = top.section("filter_choice", None)
+        choice = None
+        if chosen is not None:
+            choice = self._within(chosen, partial(self._filter_choice, question=question))
         top.done()
         return Scenario(
             title=title,
@@ -193,6 +200,7 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
             uncertainty=uncertainty,
             site=site,
             plan=plan,
+            filter_choice=choice,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

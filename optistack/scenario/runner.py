@@ -16,6 +16,7 @@ from optistack.filters import Filter
 from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
+from optistack.scenario.filter_choice import FilterChoiceAnswer, answer_filter_choice
 from optistack.scenario.load import Scenario
 from optistack.scenario.outdoors import SiteAnswer, answer_site
 from optistack.scenario.plan import PlanAnswer, answer_plan
@@ -66,6 +67,7 @@ class RunResult:
     uncertainty : Uncertainty or None
     site : SiteAnswer or None
     plan : PlanAnswer or None
+    filter_choice : FilterChoiceAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -80,6 +82,7 @@ class RunResult:
     uncertainty: Uncertainty | None
     site: SiteAnswer | None
     plan: PlanAnswer | None
+    filter_choice: FilterChoiceAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -214,6 +217,24 @@ def run(
     if scenario.plan is not None and site is not None:
         progress("lamp hours against site years")
         plan = answer_plan(scenario.plan, question, site, scenario.exposures, results, rates)
+    choice = None
+    if scenario.filter_choice is not None:
+        progress(f"{len(scenario.filter_choice.candidates)} candidate filters")
+        choice = answer_filter_choice(
+            scenario.filter_choice,
+            question,
+            exposures,
+            filters_on,
+            {
+                name: collection
+                for name, exposure in exposures.items()
+                if (collection := _collection(scenario, exposure)) is not None
+            },
+            results,
+            rates,
+            electrode,
+            site,
+        )
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -225,6 +246,7 @@ def run(
         uncertainty=uncertainty,
         site=site,
         plan=plan,
+        filter_choice=choice,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -235,6 +257,7 @@ def run(
                     *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
                     *(() if site is None else site.notes),
                     *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
+                    *(() if choice is None else (f"filter choice: {n}" for n in choice.notes)),
                 )
             )
         ),

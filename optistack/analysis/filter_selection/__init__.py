@@ -20,6 +20,7 @@ from optistack.analysis.filter_selection.choice import Chosen, FilterChoice, cho
 from optistack.analysis.filter_selection.evaluate import Evaluation, evaluate_filters
 from optistack.analysis.filter_selection.filter_ageing import (
     AgedReadings,
+    AgeingFilter,
     BleachingFilter,
     Solarisation,
     bleaching_in,
@@ -53,6 +54,7 @@ from optistack.analysis.filter_selection.validation import (
 __all__ = [
     "Absorber",
     "AgedReadings",
+    "AgeingFilter",
     "AgeingLife",
     "Aim",
     "BleachingFilter",

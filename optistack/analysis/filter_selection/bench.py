@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from optistack.analysis.filter_selection.slots import (
     Arrays,
     Flows,
     Slot,
+    absorber_k_nm,
     dissolved,
     fill,
     films,
@@ -181,9 +183,24 @@ class Bench:
         for c in self.columns.values():
             for name in c.layers:
                 self.stack.position(name)
-        self._bare = self._of_layers(base.response.absorptance)
+        self._response = base.response.absorptance
+        self._bare = self._of_layers(self._response)
         self._slots: dict[Any, Slot | None] = {}
+        # What filters add to k at the nodes, for benches that judge the same few again.
+        self._held: dict[int, tuple[Filter, Real]] | None = None
         self.by_engine = 0
+
+    def for_draws(self, weights: Sequence[str]) -> Bench:
+        """The same bench for a few candidates judged often: weights and photocurrent only."""
+        other = object.__new__(Bench)
+        other.__dict__.update(self.__dict__)
+        other.columns = {
+            k: c
+            for k, c in self.columns.items()
+            if k in weights or (isinstance(k, tuple) and k[0] == "current")
+        }
+        other._held, other._slots = {}, {}
+        return other
 
     def with_arrays(self, arrays: Arrays) -> Bench:
         """The same bench with other optical constants; straight light only."""
@@ -191,7 +208,8 @@ class Bench:
         other.__dict__.update(self.__dict__)
         other.arrays = arrays
         other._slots = {}
-        other._bare = other._of_layers(arrays.response()[0])
+        other._response = arrays.response()[0]
+        other._bare = other._of_layers(other._response)
         other.by_engine = 0
         return other
 
@@ -210,6 +228,23 @@ class Bench:
             held = sum(per_layer.get(name, 0.0) for name in column.layers)
             rows.append(column.weights * held)
         return np.ascontiguousarray(np.concatenate(rows).T)
+
+    def bare_absorptance(self, layer: str) -> Real:
+        """Of a layer without a candidate, on the grid of the stack (`grid`)."""
+        return np.asarray(self._response[self.stack.position(layer)])
+
+    def far_transmittance(self, candidate: Candidate | None, lam: Real) -> Real:
+        """Of a candidate's filters at the lamp; without one, of those the exposure has there."""
+        items = (
+            self.far
+            if candidate is None
+            else [f.item for f in candidate.filters if f.mount == "detached_far"]
+        )
+        out = np.ones(lam.size)
+        for item in items:
+            if isinstance(item, Filter):
+                out = out * _at_floor(item).external(lam)
+        return out
 
     def without(self) -> Real:
         """Every output without a candidate, (output,)."""
@@ -271,14 +306,16 @@ class Bench:
         bodies = tuple(id(f.item.index) if isinstance(f.item, Filter) else f.item for f in inside)
         key = (first.mount, first.layer, bodies if first.mount != "in_substrate" else ())
         slot = self._slot(key, first)
-        asked = {name for c in self.columns.values() for name in c.layers}
-        if slot is None or asked & set(slot.touching) or asked - {*slot.front, *slot.back}:
-            return None
-        return key
+        return None if slot is None else key
 
     def _slot(self, key: Any, mounted: MountedFilter) -> Slot | None:
         if key not in self._slots:
             found = slot_for(self.exposure, self.arrays, mounted)
+            asked = {name for c in self.columns.values() for name in c.layers}
+            if found is not None and (
+                asked & set(found.touching) or asked - {*found.front, *found.back}
+            ):
+                found = None
             self._slots[key] = None if found is None else found.seen_at(self.x)
         return self._slots[key]
 
@@ -306,8 +343,21 @@ class Bench:
             return Flows(*(np.array([p[i] for p in parts]) for i in (0, 1)))
         filters = [[_at_floor(f) for f in items if isinstance(f, Filter)] for items in inside]
         if key[0] == "in_substrate":
-            return fill(slot, dissolved(slot, [items[0] for items in filters]))
-        return fill(slot, joined(slot, filters))
+            return fill(slot, dissolved(slot, [items[0] for items in filters], self._absorber_k))
+        return fill(slot, joined(slot, filters, self._absorber_k))
+
+    def _absorber_k(self, items: Sequence[Filter], lam: Real) -> Real:
+        """As `absorber_k_nm`, kept where the same filters come again."""
+        if self._held is None:
+            return absorber_k_nm(items, lam)
+        rows = []
+        for item in items:
+            known = self._held.get(id(item))
+            if known is None:
+                known = (item, absorber_k_nm([item], lam)[0])
+                self._held[id(item)] = known
+            rows.append(known[1])
+        return np.array(rows)
 
     def _in_slot(self, key: Any, candidates: Sequence[Candidate], through: Real) -> Real:
         slot = self._slots[key]
@@ -348,6 +398,7 @@ class Bench:
         return {key: table[..., i, :] for i, key in enumerate(self.columns)}
 
 
+@lru_cache(maxsize=256)
 def _at_floor(item: Filter) -> Filter:
     """A filter whose readings below its stray-light floor count at the floor: at most that."""
     return item.in_case("high") if item.stray_light_floor > 0 else item

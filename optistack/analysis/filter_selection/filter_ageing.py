@@ -32,7 +32,9 @@ _M2_MOL = 0.1
 _LN10 = float(np.log(10.0))
 # The column of absorber is followed down to this part of the start.
 _FAINTEST = 1e-9
-_STEPS = 1200
+_STEPS = 600
+# Points whose share of what is absorbed is below this part of the largest do not count.
+_NEGLIGIBLE = 1e-9
 # Columns worked on at once.
 _BLOCK = 256
 
@@ -252,7 +254,7 @@ class BleachingFilter:
                 f"filter {self.name}: needs as many photon fluxes as wavelengths, none negative"
             )
         epsilon = _M2_MOL * np.asarray(self.molar_absorptivity_l_mol_cm(lam), dtype=float)
-        used = (flux > 0) & (epsilon > 0)
+        used = flux * epsilon > _NEGLIGIBLE * float((flux * epsilon).max(initial=0.0))
         if not used.any():
             raise OptistackError(f"filter {self.name}: no light where the absorber absorbs")
         flux, epsilon = flux[used] / AVOGADRO_MOL, epsilon[used]

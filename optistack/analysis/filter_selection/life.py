@@ -9,7 +9,7 @@ light goes on as before: no filter helps against it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -37,10 +37,6 @@ _KWH_M2 = 0.01
 _POWERLIKE = ("relative_power", "photocurrent_density_ma_cm2")
 
 
-class _Coupon(Protocol):
-    def dose_to(self, level: float, laws: Mapping[str, Law] | None = None) -> Value: ...
-
-
 class _Case(Protocol):
     @property
     def weight(self) -> str: ...
@@ -63,6 +59,21 @@ class Correction(Protocol):
     def device_laws(self) -> Mapping[str, Law]: ...
     @property
     def device_dark_rate_per_h(self) -> Value | None: ...
+
+
+class SiteYearDose(Protocol):
+    """What is asked of a year at a site (`optistack.analysis.outdoor.SiteDose`)."""
+
+    @property
+    def keys(self) -> tuple[str, ...]: ...
+    @property
+    def am15g_rate_m2_s(self) -> Mapping[str, float]: ...
+    @property
+    def light(self) -> Any: ...
+    @property
+    def notes(self) -> tuple[str, ...]: ...
+
+    def rate_m2_s(self, key: str) -> Real: ...
 
 
 class _Points(Protocol):
@@ -178,6 +189,8 @@ class LayerLoss:
         OptistackError
             A weight that the correction does not have.
         """
+        from optistack.law_choice import mean_doses_to  # loads scipy
+
         known = {c.weight: c for c in correction.cases}
         name = next(iter(known)) if weight is None else weight
         if name not in known:
@@ -186,8 +199,8 @@ class LayerLoss:
             )
         factor = known[name].rate_factor
         share = np.exp(-np.exp(_DEPTHS))
-        dose = [correction.coupon.dose_to(float(s), correction.device_laws).value for s in share]
-        hours = np.array(dose) / (correction.coupon_rate * factor.value)
+        dose = mean_doses_to(correction.coupon.plausible, share, correction.device_laws)
+        hours = dose / (correction.coupon_rate * factor.value)
         good = np.isfinite(hours)
         dark = correction.device_dark_rate_per_h
         notes = []
@@ -204,6 +217,29 @@ class LayerLoss:
             correction.coupon.data.quantity,
             tuple(notes),
         )
+
+    def faster(self, factor: float, note: str = "") -> LayerLoss:
+        """With its rate under light multiplied by a factor, and a note that says why."""
+        if not (np.isfinite(factor) and factor > 0):
+            raise OptistackError(f"a rate cannot be multiplied by {factor}")
+        notes = (*self.notes, note) if note else self.notes
+        return replace(self, hours=self.hours / factor, notes=notes)
+
+    def hours_to(self, level: float = LEVEL) -> float:
+        """Hours of the reference light until a share is left, loss without light not counted [h].
+
+        Raises
+        ------
+        OptistackError
+            A level that does not lie between 0 and 1.
+        """
+        if not 0 < level < 1:
+            raise OptistackError(f"level {level:g} must lie between 0 and 1, both excluded")
+        x, y = np.log(self.hours), np.log(-np.log(self.share))
+        at = float(np.log(-np.log(level)))
+        if at < y[0]:
+            return float(np.exp(x[0] + (at - y[0]) * (x[1] - x[0]) / (y[1] - y[0])))
+        return float(np.exp(np.interp(at, y, x))) if at <= y[-1] else float("inf")
 
     def left(self, light_hours: ArrayLike) -> Real:
         """Share left after hours of the reference light, loss without light not counted.
@@ -304,6 +340,41 @@ class Service:
             ),
         )
 
+    @classmethod
+    def from_site_dose(
+        cls,
+        exposure: str,
+        hours_per_year: float,
+        dose: SiteYearDose,
+        *,
+        exponent: float = 1.0,
+        names: Mapping[str, str] | None = None,
+    ) -> Service:
+        """From a year of the device at a site (`optistack.analysis.outdoor.SiteDose`).
+
+        Parameters
+        ----------
+        exposure : str
+            Under AM1.5G.
+        hours_per_year : float [h]
+        dose : SiteDose
+            Of the device without the candidates.
+        exponent : float
+        names : mapping of str to str, optional
+            Other names that weights go by here.
+        """
+        keys = {k: (names or {}).get(k, k) for k in dose.keys}
+        found = cls.from_site(
+            exposure,
+            hours_per_year,
+            {new: dose.rate_m2_s(k) for k, new in keys.items() if dose.am15g_rate_m2_s[k] > 0},
+            {new: dose.am15g_rate_m2_s[k] for k, new in keys.items()},
+            exponent=exponent,
+            step_h=dose.light.step_h,
+        )
+        where = f"site {dose.light.site.name}"
+        return replace(found, notes=(*found.notes, *(f"{where}: {n}" for n in dose.notes)))
+
     def damage_hours(self, key: str) -> float:
         """Hours of damage a year with a weight [h]."""
         return self.damage_hours_per_year.get(key, self.hours_per_year)
@@ -394,6 +465,7 @@ def lives_of(
     *,
     exponent: float | None = None,
     rate_scale: float = 1.0,
+    lifetimes: bool = True,
 ) -> Lives:
     """Life and energy behind filters.
 
@@ -413,6 +485,8 @@ def lives_of(
         Instead of that of ``loss``.
     rate_scale : float
         Factor on the rate under light.
+    lifetimes : bool
+        False: NaN for lifetimes and break-even, which take most of the time.
 
     Raises
     ------
@@ -438,6 +512,9 @@ def lives_of(
     steps = np.diff(years) * (course[:, 1:] + course[:, :-1]) / 2
     energy = np.concatenate([np.zeros((len(s), 1)), np.cumsum(steps, axis=1)], axis=1)
     energy = energy * service.hours_per_year * (_KWH_M2 if power.log_r is not None else 1.0)
+    if not lifetimes:
+        unknown = np.full(len(s), np.nan)
+        return Lives(loss.weight, years, course, energy, unknown, unknown)
     long = np.geomspace(1e-3, MOST_YEARS, _LIFE_POINTS)
     start = course[:, :1]
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -147,6 +147,7 @@ class Aim:
             self.horizon_years,
             exponent=exponent,
             rate_scale=rate_scale,
+            lifetimes=self.objective == "life" or r.least_years is not None,
         )
         if r.least_years is not None:
             margins.append(lives.t80_years - r.least_years)
@@ -325,7 +326,7 @@ def refine(
 
     from scipy import optimize
 
-    found = optimize.minimize(
+    found: Any = optimize.minimize(  # type: ignore[call-overload]
         lambda x: -float(around(x)[0][0]),
         np.zeros(len(names)),
         jac=lambda x: -slope(around(x)[0]),
@@ -440,7 +441,7 @@ def robustness_of(
         Drawn evenly.
     """
     rng = np.random.default_rng(seed)
-    bench = evaluation.benches[exposure]
+    bench = evaluation.benches[exposure].for_draws(weights)
     chosen = [evaluation.candidates[i] for i in contenders]
     names = [*(c.name for c in chosen), NO_FILTER]
     costs = [c.cost_per_m2 for c in chosen]

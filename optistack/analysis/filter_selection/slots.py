@@ -8,7 +8,7 @@ for light that comes straight at the front; whatever else is left to the engine.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -289,17 +289,22 @@ def absorber_k_nm(items: Sequence[Filter], lam: Real) -> Real:
     return np.asarray(-np.log(tau) * lam / (4 * np.pi))
 
 
-def dissolved(slot: Slot, items: Sequence[Filter]) -> Passage:
+AbsorberK = Callable[[Sequence[Filter], Real], Real]
+
+
+def dissolved(slot: Slot, items: Sequence[Filter], k_nm: AbsorberK = absorber_k_nm) -> Passage:
     """Filters, each by itself, dissolved in the host of a slot."""
     if slot.host is None:
         raise StackError("a filter can only be dissolved in a layer")
     lam = slot.wavelength_nm
     own, thickness = slot.host
-    index = own + 1j * (absorber_k_nm(items, lam) / thickness)
+    index = own + 1j * (k_nm(items, lam) / thickness)
     return _between(slot, [(index, thickness)], lam)
 
 
-def joined(slot: Slot, items: Sequence[Sequence[Filter]]) -> Passage:
+def joined(
+    slot: Slot, items: Sequence[Sequence[Filter]], k_nm: AbsorberK = absorber_k_nm
+) -> Passage:
     """Slabs of filters: for each candidate as many, one behind the other.
 
     ``items[i]`` are the filters of candidate i; all with the same bodies.
@@ -308,9 +313,8 @@ def joined(slot: Slot, items: Sequence[Sequence[Filter]]) -> Passage:
     layers = []
     for of_place in zip(*items, strict=True):
         first = of_place[0]
-        k_nm = absorber_k_nm(of_place, lam)
         d = np.array([x.thickness_nm or NOMINAL_THICKNESS_NM for x in of_place])[:, None]
-        layers.append((body_index(first, lam) + 1j * (k_nm / d), d))
+        layers.append((body_index(first, lam) + 1j * (k_nm(of_place, lam) / d), d))
     return _between(slot, layers, lam)
 
 

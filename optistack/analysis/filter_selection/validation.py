@@ -9,12 +9,14 @@ out as: with three specimens the usual approximation promises nine tenths and gi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optistack.care import SHORT_CAUTION
 from optistack.errors import OptistackError
 from optistack.plot_axes import axes
 
@@ -25,12 +27,7 @@ DEFAULT_SPECIMENS = (3, 4, 6, 8, 12)
 # Below this share left a property can hardly be read, and other things break.
 LEAST_LEFT = 0.3
 # Quantiles of each variance that a power is integrated over.
-_QUANTILES = 48
-CAUTION = (
-    "Ultraviolet lamps injure eyes and skin: closed enclosure with interlock, eye and skin cover, "
-    "air extracted below about 240 nm, heat, mercury and high voltage minded; local rules and the "
-    "responsible, licensed person prevail. These are research estimates, without warranty."
-)
+_QUANTILES = 24
 
 
 @dataclass(frozen=True)
@@ -135,7 +132,7 @@ class ValidationPlan:
                 f"{100 * row.open_left:.3g} %, filtered ones {100 * row.filtered_left:.3g} % left."
             )
         if any(light.lamp for light in self.lights):
-            out.append(CAUTION)
+            out.append(SHORT_CAUTION)
         return out
 
     def to_frame(self) -> pd.DataFrame:
@@ -248,9 +245,9 @@ def plan_validation(
     >>> plan = plan_validation("edge", [TestLight("lamp", 1e-3, 2e-6)], specimen_spread=0.04,
     ...                        reading_noise=0.02)
     >>> plan.recommended.specimens, round(plan.recommended.hours)
-    (3, 117)
+    (3, 118)
     >>> plan.warnings[0].split(":")[0]
-    'Behind edge lamp is as good as dark'
+    'Under lamp, behind edge, it is as good as dark'
     """
     if not lights:
         raise OptistackError("a test needs a light")
@@ -268,31 +265,30 @@ def plan_validation(
     if not counts or counts[0] < 2:
         raise OptistackError("at least two specimens are needed in each group")
 
-    def chances(light: TestLight, n: int, t: float) -> tuple[float, float]:
-        read = np.sqrt(2.0) * reading_noise
-        losses = [r * t for r in (light.open_rate_per_h, light.filtered_rate_per_h)]
-        sds = [float(np.hypot(specimen_spread * x, read)) for x in losses]
-        told = power_of_test(losses[0] - losses[1], sds[0], sds[1], n, confidence)
+    read = float(np.sqrt(2.0)) * reading_noise
+
+    def spread(loss: float) -> float:
+        return float(np.hypot(specimen_spread * loss, read))
+
+    def told_apart(light: TestLight, n: int, t: float) -> float:
+        one, two = light.open_rate_per_h * t, light.filtered_rate_per_h * t
+        return power_of_test(one - two, spread(one), spread(two), n, confidence)
+
+    def seen_behind(light: TestLight, n: int, t: float) -> float:
+        loss = light.filtered_rate_per_h * t
         # Dark controls scatter by their readings alone.
-        return told, power_of_test(losses[1], sds[1], max(read, 1e-12), n, confidence)
+        return power_of_test(loss, spread(loss), max(read, 1e-12), n, confidence)
 
     rows = []
     for light in lights:
         fastest = light.open_rate_per_h + dark_rate_per_h
         end = min(most_hours, -np.log(LEAST_LEFT) / fastest) if fastest > 0 else most_hours
         for n in counts:
-            told, seen = chances(light, n, end)
+            told = told_apart(light, n, end)
             hours: float | None = None
             if told >= power:
-                low, high = 1e-6 * end, end
-                while high / low > 1 + 1e-4:
-                    middle = float(np.sqrt(low * high))
-                    if chances(light, n, middle)[0] >= power:
-                        high = middle
-                    else:
-                        low = middle
-                hours = high
-                told, seen = chances(light, n, high)
+                hours = _shortest(partial(told_apart, light, n), power, end)
+                told = told_apart(light, n, hours)
             at = end if hours is None else hours
             rows.append(
                 PlanRow(
@@ -302,20 +298,20 @@ def plan_validation(
                     float(np.exp(-(light.open_rate_per_h + dark_rate_per_h) * at)),
                     float(np.exp(-(light.filtered_rate_per_h + dark_rate_per_h) * at)),
                     told,
-                    seen,
+                    seen_behind(light, n, at),
                 )
             )
     warned, notes = [], []
     dark = {}
     for light in lights:
-        dark[light.name] = chances(light, counts[-1], most_hours)[1] < 0.5
+        dark[light.name] = seen_behind(light, counts[-1], most_hours) < 0.5
         if dark[light.name]:
             expected = light.filtered_rate_per_h * most_hours
             warned.append(
-                f"Behind {filter_name} {light.name} is as good as dark: in {most_hours:g} h light "
-                f"takes {100 * -np.expm1(-expected):.2g} %, within the noise of the readings. Such "
-                "a test shows that the filter stops this light, not that the device lives behind "
-                f"it. {_instead(lights, light, edge_nm)}"
+                f"Under {light.name}, behind {filter_name}, it is as good as dark: in "
+                f"{most_hours:g} h light takes {100 * -np.expm1(-expected):.2g} %, within the "
+                "noise of the readings. Such a test shows that the filter stops this light, not "
+                f"that the device lives behind it. {_instead(lights, light, edge_nm)}"
             )
     good = [r for r in rows if r.hours is not None]
     lit = [r for r in good if not dark[r.light]]
@@ -336,6 +332,18 @@ def plan_validation(
         tuple(warned),
         tuple(notes),
     )
+
+
+def _shortest(chance: Callable[[float], float], power: float, end: float) -> float:
+    """Shortest time at which a chance that grows with it reaches a power, to 1e-3."""
+    from scipy import optimize
+
+    low, high = float(np.log(1e-6 * end)), float(np.log(end))
+    # Without noise any time is long enough.
+    if chance(float(np.exp(low))) >= power:
+        return float(np.exp(low))
+    at = optimize.brentq(lambda x: chance(float(np.exp(x))) - power, low, high, xtol=5e-4)
+    return float(np.exp(min(float(at) + 5e-4, high)))
 
 
 def _instead(lights: Sequence[TestLight], light: TestLight, edge_nm: float | None) -> str:
