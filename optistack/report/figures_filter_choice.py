@@ -76,6 +76,14 @@ def choice_sheet(data: Json) -> Sheet | None:
                 {"color": ASKED, "marker": "*", "markersize": 10, "linestyle": "none"},
             )
         )
+    limit = part["requirement"]["most_photocurrent_lost"]
+    if limit is not None:
+        steps.append(
+            (
+                f"beyond what may be lost, {percent(limit)}",
+                {"color": PALE, "alpha": 0.35, "linewidth": 7, "solid_capstyle": "butt"},
+            )
+        )
     top = 0.2 + LINE_IN * (1 + len(steps)) + 0.28
     panel = 2.7
     sheet = Sheet(top + panel + 0.5)
@@ -83,7 +91,7 @@ def choice_sheet(data: Json) -> Sheet | None:
     key_rows(sheet, 0.2 + LINE_IN, steps)
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.2, panel)
     sheet.y_label(
-        axes, f"dose left in {part['layer']} under {part['light']} ({part['counted_by']})"
+        axes, f"dose left in {part['layer']} under {part['light']}, weight: {part['counted_by']}"
     )
     low, high = padded(max(min(doses), _LEAST_DOSE), max(*doses, 1.0), 1.5)
     log_axis(axes, "y", low, high, 6)
@@ -91,18 +99,8 @@ def choice_sheet(data: Json) -> Sheet | None:
     right = max(min(float(lost.max()), 2.5 * _reach(front)), 1.0)
     linear_axis(axes, "x", min(0.0, float(lost.min())) - 0.02 * right, 1.04 * right, 6)
     axes.set_xlabel("photocurrent lost (%)")
-    limit = part["requirement"]["most_photocurrent_lost"]
     if limit is not None and 100 * limit < 1.04 * right:
         axes.axvspan(100 * limit, 1.04 * right, color=PALE, alpha=0.18, linewidth=0)
-        axes.annotate(
-            "beyond the requirement",
-            (100 * limit, low),
-            (3, 4),
-            textcoords="offset points",
-            fontsize=SMALL_PT,
-            color=FAINT_INK,
-            annotation_clip=True,
-        )
     for family in families:
         here = [c for c in shown if c["family"] == family]
         axes.plot(
@@ -203,15 +201,15 @@ def choice_stability_sheet(data: Json) -> Sheet | None:
     names = list(found["first_share"])
     if not names:
         return None
-    row, left = 0.3, 2.3
+    row, left = 0.3, 2.65
     top = 0.66
     height = row * len(names)
     sheet = Sheet(top + height + 0.55)
     sheet.key(
         0.2,
         [
-            ("comes first", {"color": DEVICE, "linewidth": 6}),
-            ("within 1 % of the first", {"color": PALE, "linewidth": 6}),
+            ("comes first", {"color": DEVICE, "marker": "s", "linestyle": "none"}),
+            ("within 1 % of the first", {"color": PALE, "marker": "s", "linestyle": "none"}),
         ],
     )
     sheet.text(
@@ -234,7 +232,7 @@ def choice_stability_sheet(data: Json) -> Sheet | None:
         sheet.text(
             left - 0.08,
             top + y,
-            fit(name, left - 0.2, SMALL_PT, bold=i == 0),
+            fit(name, left - 0.2, SMALL_PT),
             size=SMALL_PT,
             ha="right",
             va="center",
@@ -258,7 +256,7 @@ def choice_spectra_sheet(data: Json) -> Sheet | None:
     if part is None or not part["spectra"]:
         return None
     spectra = part["spectra"][:3]
-    panel, gap, top = 1.25, 0.5, 0.62
+    panel, gap, top = 1.25, 0.5, 0.8
     sheet = Sheet(top + len(spectra) * panel + (len(spectra) - 1) * gap + 0.5)
     name = part["best"]["name"]
     key_rows(
@@ -308,7 +306,9 @@ def choice_ageing_sheet(data: Json) -> Sheet | None:
     sheet = Sheet(top + panel + 0.5)
     key_rows(sheet, 0.2, entries)
     axes = sheet.axes(LEFT, top, WIDTH_IN - LEFT - 0.6, panel)
-    sheet.y_label(axes, f"dose left in {part['layer']} at each moment ({part['counted_by']})")
+    sheet.y_label(
+        axes, f"dose left in {part['layer']} at each moment, weight: {part['counted_by']}"
+    )
     values = [v for x in lives for v in x["dose_left"] if v is not None and v > 0]
     if not values:
         return None
