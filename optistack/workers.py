@@ -156,6 +156,7 @@ def _in_processes(
             batch_size=1,
             pre_dispatch=_AHEAD * processes,
             return_as="generator_unordered",
+            max_nbytes=None,  # no detour through files for what is sent
         )
         try:
             for i, result in pool(

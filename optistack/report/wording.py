@@ -328,16 +328,16 @@ def summarise(data: Json) -> str:
     for i, comparison in enumerate(data["comparisons"][:3]):
         lines.append("")
         sentences = answer(comparison, data["exposures"], plain=True)
-        say(" ".join(sentences if i == 0 else sentences[:3]))
+        say(" ".join(sentences if i == 0 else sentences[:2]))
         why = comparison["why"].get(band) if band else None
-        if why:
+        if why and i == 0:
             say(
                 f"Why, in {band} nm: front absorption {number(why['front_absorption'], plain=True)}"
                 f" x return from behind {number(why['return_from_behind'], plain=True)}"
                 f" x surroundings {number(why['surroundings'], plain=True)}"
                 f" = {number(why['ratio'], plain=True)}."
             )
-        if i == 0 or comparison["worst_grade"] != data["comparisons"][i - 1]["worst_grade"]:
+        if i == 0 or comparison["worst_grade"] != data["comparisons"][0]["worst_grade"]:
             say(f"Worst table behind more than 5 % of this: grade {comparison['worst_grade']}.")
     if len(data["comparisons"]) > 3:
         lines.append(f"{len(data['comparisons']) - 3} more comparisons are in results.json.")
@@ -415,10 +415,10 @@ def site_lead(data: Json, *, plain: bool = False) -> str:
     if key is None or key not in part["ratio"]:
         key = next(iter(part["ratio"]))
     low, high = part["counted_nm"][key]
-    sky = "under a clear sky" if part["climate"] is None else f"with {part['climate']}"
+    sky = "under a clear sky" if part["climate"] is None else f"by {part['climate']}"
     text = (
         f"In a year at {part['name']}, {sky}, {device['layer']} of the device absorbs "
-        f"{number(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
+        f"{show(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
         f"{low:g}-{high:g} nm"
     )
     ratio = part["ratio"][key]

@@ -259,6 +259,31 @@ class Ingredients(Substances):
             **options,
         )
 
+    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
+        """Filters by name (in their first mount), or as {filter, mount, in_layer}."""
+        value = section.take(key, [])
+        path = section.key_path(key)
+        if not isinstance(value, list):
+            raise ScenarioError("must be a list of filters", path)
+        out = []
+        for i, entry in enumerate(value):
+            where = f"{path}[{i}]"
+            if isinstance(entry, str):
+                out.append(self.mounts[self._defined(entry, self.filters, "filter", where)][0])
+                continue
+            item = Section(entry, where)
+            name = self._defined(item.text("filter"), self.filters, "filter", where)
+            first = self.mounts[name][0]
+            out.append(
+                MountedFilter(
+                    self.filters[name],
+                    item.choice("mount", MOUNTS, first.mount),
+                    item.text("in_layer", first.layer),
+                )
+            )
+            item.done()
+        return tuple(out)
+
 
 def _moved(section: Section, keys: Sequence[str]) -> dict[str, Any]:
     return {key: section.take(key) for key in keys if key in section}

@@ -10,13 +10,14 @@ from pathlib import Path
 
 from optistack.collection import Collection, QuantumEfficiency
 from optistack.errors import ScenarioError
-from optistack.exposure import Exposure, MountedFilter
+from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
 from optistack.scenario.filter_choice import FilterChoiceQuestion, FilterChoiceReader
+from optistack.scenario.ledger import LedgerQuestion, LedgerReader
 from optistack.scenario.outdoors import SiteQuestion
 from optistack.scenario.plan import PlanQuestion, PlanReader
 from optistack.scenario.question import Question
@@ -32,7 +33,7 @@ from optistack.spectra import (
     weight_family,
     weight_from_table,
 )
-from optistack.stack import MOUNTS, FilterStack, Stack
+from optistack.stack import FilterStack, Stack
 from optistack.tables import read_text
 
 
@@ -55,6 +56,7 @@ class Scenario:
     uncertainty : UncertaintyQuestion or None
     site : SiteQuestion or None
     plan : PlanQuestion or None
+    ledger : LedgerQuestion or None
     filter_choice : FilterChoiceQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
@@ -78,6 +80,7 @@ class Scenario:
     uncertainty: UncertaintyQuestion | None = None
     site: SiteQuestion | None = None
     plan: PlanQuestion | None = None
+    ledger: LedgerQuestion | None = None
     filter_choice: FilterChoiceQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
@@ -121,7 +124,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(RatesReader, ElectrodeReader, PlanReader, FilterChoiceReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader, FilterChoiceReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -177,6 +180,8 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, FilterChoiceReader):
                     "needs a section [site]: lamp hours are set against its years", planned.path
                 )
             plan = self._within(planned, partial(self._plan, question=question))
+        logged = top.section("ledger", None)
+        ledger = None if logged is None else self._within(logged, self._ledger)
         chosen = top.section("filter_choice", None)
         choice = None
         if chosen is not None:
@@ -200,6 +205,7 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, FilterChoiceReader):
             uncertainty=uncertainty,
             site=site,
             plan=plan,
+            ledger=ledger,
             filter_choice=choice,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
@@ -232,31 +238,6 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, FilterChoiceReader):
         return Exposure(
             name, stack, light, geometry, filters, hours=section.number("hours", 0.0, low=0.0)
         )
-
-    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
-        """Filters by name (in their first mount), or as {filter, mount, in_layer}."""
-        value = section.take(key, [])
-        path = section.key_path(key)
-        if not isinstance(value, list):
-            raise ScenarioError("must be a list of filters", path)
-        out = []
-        for i, entry in enumerate(value):
-            where = f"{path}[{i}]"
-            if isinstance(entry, str):
-                out.append(self.mounts[self._defined(entry, self.filters, "filter", where)][0])
-                continue
-            item = Section(entry, where)
-            name = self._defined(item.text("filter"), self.filters, "filter", where)
-            first = self.mounts[name][0]
-            out.append(
-                MountedFilter(
-                    self.filters[name],
-                    item.choice("mount", MOUNTS, first.mount),
-                    item.text("in_layer", first.layer),
-                )
-            )
-            item.done()
-        return tuple(out)
 
     def _collection(self, stack_name: str, section: Section) -> Collection:
         stack = self.stacks[stack_name]

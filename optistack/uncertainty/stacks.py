@@ -383,6 +383,17 @@ class RatioModel:
         return digest.hexdigest()
 
     @property
+    def sides(self) -> tuple[_Side, ...]:
+        """Coupon, then device: what their draws need."""
+        return self._sides
+
+    @property
+    def of_ratio(self) -> tuple[str, ...]:
+        """Names of the inputs on which the ratio depends, the weight and the rate law apart."""
+        apart = {"weight", *_MEASURED_BY}
+        return tuple(i.name for i in self.inputs if i.name not in apart)
+
+    @property
     def outputs(self) -> tuple[str, ...]:
         """Names of the outputs."""
         heads = ["ratio per volume"]

@@ -8,7 +8,7 @@ to grazing light: a clear plate changes there within a degree or two.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +18,10 @@ from optistack.errors import StackError
 from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, StackResponse, respond
+from optistack.materials import constant
 from optistack.spectral_math import PHOTON_J_NM
 from optistack.stack import Stack
+from optistack.transfer_matrix import solve
 
 Real = NDArray[np.float64]
 
@@ -98,7 +100,7 @@ def angle_response(
         )
     position = stack.position(layer)
     bare = Geometry(holder=exposure.geometry.holder)
-    normal: StackResponse | None = None
+    normal = respond(stack, bare, grid)
     rows: list[Real] = []
     passed: list[Real] = []
     intervals = FEWEST
@@ -108,17 +110,16 @@ def angle_response(
         old_rows, old_passed = iter(rows), iter(passed)
         known = set(range(0, intervals + 1, 2)) if rows else set()
         rows, passed = [], []
+        new = [j for j in range(root.size) if j not in known]
+        angles = np.degrees(np.arccos(root[new] ** 2))
+        solved = iter(_absorptances(stack, bare, grid, position, angles))
         for j, mu in enumerate(root**2):
             if j in known:
                 rows.append(next(old_rows))
                 passed.append(next(old_passed))
                 continue
-            angle = float(np.degrees(np.arccos(mu)))
-            solved = respond(stack, replace(bare, angle_deg=angle), grid)
-            if normal is None:
-                normal = solved
-            rows.append(solved.absorptance[position])
-            passed.append(_through(far, angle, nodes_nm))
+            rows.append(next(solved))
+            passed.append(_through(far, float(np.degrees(np.arccos(mu))), nodes_nm))
         directed = project(np.array(rows), np.array(passed))
         error = _unresolved(directed @ reference)
         if error <= CONVERGED:
@@ -130,20 +131,33 @@ def angle_response(
                 "make the thick coherent layers incoherent (coherent = false)"
             )
         intervals *= 2
-    if normal is None:
-        raise StackError(f"exposure {exposure.name}: nothing was solved")
     isotropic = np.einsum("kaw,a->kw", directed, isotropic_weights(root))
     return AngleResponse(root, directed, isotropic, error, normal)
+
+
+def _absorptances(
+    stack: Stack, geometry: Geometry, grid: Real, position: int, angles_deg: Real
+) -> Iterable[Real]:
+    """Absorptance of a layer at each angle, (wavelength,)."""
+    if geometry.holder is not None:
+        return (
+            respond(stack, replace(geometry, angle_deg=float(angle)), grid).absorptance[position]
+            for angle in angles_deg
+        )
+    n, d, coherent = stack.lower(grid)
+    # Every angle at once: one call costs as much as it has layers, not as it has angles.
+    return solve(n, d, grid, angle_deg=angles_deg, coherent=coherent).absorptance[:, position]
 
 
 def _through(far: tuple[Filter, ...], angle_deg: float, wavelength_nm: Real) -> Real:
     """External transmittance of plates in front, without light thrown back at them."""
     out: Real = np.ones(wavelength_nm.size)
+    air = constant(1.0, "air")
     for item in far:
         if item.coated or angle_deg == 0:
             out = out * item.external(wavelength_nm)
             continue
-        plate = Stack("air", (), "air", name=item.name).mounted(item, "laminated")
+        plate = Stack(air, (), air, name=item.name).mounted(item, "laminated")
         out = out * respond(plate, Geometry(angle_deg=angle_deg), wavelength_nm).transmittance
     return out
 
