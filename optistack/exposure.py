@@ -333,7 +333,10 @@ class ExposureResult:
 
     def incident_photons_m2_s(self, band_nm: BandNm) -> Real:
         """Photons on the lit side at the sample plane, filters off [1/(m2 s)], (variant,)."""
-        return np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])
+        key = ("incident", tuple(band_nm))
+        if key not in self._cache:
+            self._cache[key] = np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])
+        return self._cache[key].copy()
 
     def incident_irradiance_w_m2(self, band_nm: BandNm) -> Real:
         """Irradiance on the lit side at the sample plane, filters off [W/m2], (variant,)."""

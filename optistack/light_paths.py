@@ -237,6 +237,60 @@ def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> Stack
     )
 
 
+def absorptance_at_angles(
+    stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike, angle_deg: ArrayLike
+) -> Real:
+    """The absorptances that `respond` gives for many angles of the directed light, quicker.
+
+    Parameters
+    ----------
+    stack, geometry, wavelength_nm
+        As in `respond`; the angle of the geometry is not used.
+    angle_deg : (angle,) array [degree]
+
+    Returns
+    -------
+    (angle, layer, wavelength) array
+
+    Raises
+    ------
+    StackError
+        As in `respond`.
+    """
+    lam = np.atleast_1d(np.asarray(wavelength_nm, dtype=float))
+    wanted = np.atleast_1d(np.asarray(angle_deg, dtype=float))
+    n, d, coherent = stack.lower(lam)
+    holder = geometry.holder
+    rho = 0.0 if holder is None else holder.reflectance
+
+    def alike(count: int) -> Variation:
+        return Variation(
+            np.broadcast_to(n, (count, *n.shape)),
+            np.broadcast_to(d, (count, d.size)),
+            np.full(count, geometry.rear_share),
+            np.full(count, rho),
+        )
+
+    [(_, directions, spread)] = _directions(geometry, alike(1), coherent, lam, USUAL_DIRECTIONS)
+    out = np.empty((wanted.size, d.size, lam.size))
+    step = max(1, _MOST_VALUES // (directions.shape[1] * d.size * lam.size))
+    for start in range(0, wanted.size, step):
+        some = wanted[start : start + step]
+        angles = np.repeat(directions, some.size, axis=0)
+        angles[:, 0] = some
+        lit = _light(
+            stack,
+            geometry,
+            lam,
+            alike(some.size),
+            coherent,
+            angles,
+            np.repeat(spread, some.size, axis=0),
+        )
+        out[start : start + step] = lit.absorptance
+    return out
+
+
 def absorptance_of_thicknesses(
     stack: Stack,
     geometry: Geometry,
@@ -287,7 +341,7 @@ def absorptance_of_thicknesses(
     changed: NDArray[np.complex128] | None = None if (n == index[1 + layer]).all() else n
     behind = [d.size - 1 - j for j in reversed(of)]
     out = np.empty((count, len(of), lam.size))
-    for chosen, angles, spread in _directions(geometry, draws, coherent, lam):
+    for chosen, angles, spread in _directions(geometry, draws, coherent, lam, USUAL_DIRECTIONS):
 
         def scan(
             back: bool,
@@ -493,6 +547,9 @@ def _light(
             else scan(back, used, kind)
             for kind in kinds
         ]
+        if len(parts) == 1:  # no copy of what may be the largest arrays of all
+            one = parts[0]
+            return one.reflectance[None], one.transmittance[None], one.absorptance[None]
         return (
             np.stack([p.reflectance for p in parts]),
             np.stack([p.transmittance for p in parts]),

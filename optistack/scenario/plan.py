@@ -272,7 +272,7 @@ def _thermal(
             )
         base = light.temperature_c + ZERO_CELSIUS_K
     # What warms is the whole light; its visible part, in multiples of AM1.5G, stands for it.
-    band = (400.0, min(700.0, light.range_nm[1]))
+    band = (400.0, 700.0)
     suns = light.irradiance_w_m2(band) / spectrum("am15g").irradiance_w_m2(band)
     return Thermal(energy, asked.lamp_k, base + asked.rise_k * suns)
 

@@ -8,8 +8,8 @@ to grazing light: a clear plate changes there within a degree or two.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +17,10 @@ from numpy.typing import NDArray
 from optistack.errors import StackError
 from optistack.exposure import Exposure
 from optistack.filters import Filter
-from optistack.light_paths import Geometry, StackResponse, respond
+from optistack.light_paths import Geometry, StackResponse, absorptance_at_angles, respond
 from optistack.materials import constant
 from optistack.spectral_math import PHOTON_J_NM
 from optistack.stack import Stack
-from optistack.transfer_matrix import solve
 
 Real = NDArray[np.float64]
 
@@ -101,26 +100,20 @@ def angle_response(
     position = stack.position(layer)
     bare = Geometry(holder=exposure.geometry.holder)
     normal = respond(stack, bare, grid)
-    rows: list[Real] = []
-    passed: list[Real] = []
+    rows = np.empty((0, grid.size))
+    passed = np.empty((0, nodes_nm.size))
     intervals = FEWEST
     while True:
         root = chebyshev_points(intervals)
         # Points of half as many intervals are every other one of these.
-        old_rows, old_passed = iter(rows), iter(passed)
-        known = set(range(0, intervals + 1, 2)) if rows else set()
-        rows, passed = [], []
-        new = [j for j in range(root.size) if j not in known]
-        angles = np.degrees(np.arccos(root[new] ** 2))
-        solved = iter(_absorptances(stack, bare, grid, position, angles))
-        for j, mu in enumerate(root**2):
-            if j in known:
-                rows.append(next(old_rows))
-                passed.append(next(old_passed))
-                continue
-            rows.append(next(solved))
-            passed.append(_through(far, float(np.degrees(np.arccos(mu))), nodes_nm))
-        directed = project(np.array(rows), np.array(passed))
+        known = np.arange(root.size) % 2 == 0 if len(rows) else np.zeros(root.size, dtype=bool)
+        angles = np.degrees(np.arccos(root[~known] ** 2))
+        old_rows, old_passed = rows, passed
+        rows, passed = np.empty((root.size, grid.size)), np.empty((root.size, nodes_nm.size))
+        rows[known], passed[known] = old_rows, old_passed
+        rows[~known] = absorptance_at_angles(stack, bare, grid, angles)[:, position]
+        passed[~known] = [_through(far, float(angle), nodes_nm) for angle in angles]
+        directed = project(rows, passed)
         error = _unresolved(directed @ reference)
         if error <= CONVERGED:
             break
@@ -133,20 +126,6 @@ def angle_response(
         intervals *= 2
     isotropic = np.einsum("kaw,a->kw", directed, isotropic_weights(root))
     return AngleResponse(root, directed, isotropic, error, normal)
-
-
-def _absorptances(
-    stack: Stack, geometry: Geometry, grid: Real, position: int, angles_deg: Real
-) -> Iterable[Real]:
-    """Absorptance of a layer at each angle, (wavelength,)."""
-    if geometry.holder is not None:
-        return (
-            respond(stack, replace(geometry, angle_deg=float(angle)), grid).absorptance[position]
-            for angle in angles_deg
-        )
-    n, d, coherent = stack.lower(grid)
-    # Every angle at once: one call costs as much as it has layers, not as it has angles.
-    return solve(n, d, grid, angle_deg=angles_deg, coherent=coherent).absorptance[:, position]
 
 
 def _through(far: tuple[Filter, ...], angle_deg: float, wavelength_nm: Real) -> Real:
