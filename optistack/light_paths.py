@@ -547,6 +547,9 @@ def _light(
             else scan(back, used, kind)
             for kind in kinds
         ]
+        if len(parts) == 1:  # no copy of what may be the largest arrays of all
+            one = parts[0]
+            return one.reflectance[None], one.transmittance[None], one.absorptance[None]
         return (
             np.stack([p.reflectance for p in parts]),
             np.stack([p.transmittance for p in parts]),

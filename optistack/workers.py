@@ -274,9 +274,9 @@ def _look_at(client: Any, address: str) -> None:
         ) from None
     try:
         versions = client.run(_version)
-    except ImportError as error:
+    except Exception as error:  # a worker's answer to what it cannot import has no type of its own
         raise OptistackError(
-            f"a worker of the Dask cluster at {address} has no optistack ({error}); install the "
-            "same version everywhere"
+            f"a worker of the Dask cluster at {address} has no optistack of its own ({error}); "
+            "install the same version everywhere"
         ) from None
     _same_version(versions)

@@ -111,6 +111,7 @@ def test_seeds_and_scrambles_of_sobol_streams_differ() -> None:
     [
         (lambda: Stream(("a",), 1, "halton"), "method 'halton' is not one of 'random', 'sobol'"),
         (lambda: Stream(("a",), 1, "sobol").quantiles(8 << 30, 1), "has 8589934592 draws, no more"),
+        (lambda: Stream(("a",), -1, "sobol"), "seed -1 of Sobol draws must not be negative"),
         (lambda: Workers(0), "0 workers: from 1 to"),
         (lambda: Workers(100_000), "100000 workers: from 1 to"),
         (lambda: Workers(dask="somewhere"), "'somewhere' is no address of a Dask scheduler"),
@@ -348,6 +349,15 @@ def test_draws_of_something_else_are_refused(
         kept(tmp_path, smooth, **change)
 
 
+def test_what_a_kill_leaves_of_a_write_is_no_obstacle(tmp_path: Path) -> None:
+    (tmp_path / f".{LABEL}.123").write_text("{")
+    kept(tmp_path, smooth)
+    (tmp_path / ".draws-0000000000-0000000100.npz.123").write_bytes(b"PK")
+    again = Counted()
+    kept(tmp_path, again)
+    assert again.draws == 0
+
+
 def test_other_versions_inputs_and_folders_are_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -549,6 +559,16 @@ def test_a_cluster_that_cannot_be_used_is_refused(
         OptistackError, match=f"no Dask scheduler answers at tcp://127.0.0.1:{port}"
     ):
         look_at_cluster(f"tcp://127.0.0.1:{port}")
+
+
+def test_workers_without_optistack_are_refused(cluster: Cluster, tmp_path: Path) -> None:
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    (bare / "sitecustomize.py").write_text("import sys\nsys.modules['optistack'] = None\n")
+    cluster.worker(path=bare)
+    cluster.wait_for(1)
+    with pytest.raises(OptistackError, match="a worker of the Dask cluster at .* has no optistack"):
+        look_at_cluster(cluster.address)
 
 
 def test_a_worker_of_another_version_that_comes_late_is_refused() -> None:

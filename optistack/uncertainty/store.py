@@ -50,7 +50,7 @@ class DrawStore:
             path = self.folder / LABEL
             if path.exists():
                 self._compare(path, label)
-            elif any(self.folder.iterdir()):
+            elif any(not _unfinished(p.name) for p in self.folder.iterdir()):
                 raise OptistackError(
                     f"{self.folder}: holds files that are no draws of optistack; choose an empty "
                     "folder"
@@ -111,6 +111,11 @@ class DrawStore:
 
     def _unwritable(self, error: OSError) -> str:
         return f"{self.folder}: cannot be written ({error.strerror})"
+
+
+def _unfinished(name: str) -> bool:
+    """Whether a file is what a kill left of a write."""
+    return name.startswith((f".{LABEL}.", ".draws-"))
 
 
 def _name(start: int, stop: int) -> str:
