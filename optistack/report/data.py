@@ -18,6 +18,7 @@ from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
 from optistack.light_paths import Geometry
 from optistack.report.data_electrode import electrode_json
+from optistack.report.data_filter_choice import filter_choice_json
 from optistack.report.data_ledger import ledger_json
 from optistack.report.data_outdoors import plan_json, site_json
 from optistack.report.data_rates import rates_json
@@ -92,6 +93,7 @@ def results_json(result: RunResult) -> Json:
         "site": site_json(result.site),
         "plan": plan_json(result.plan),
         "ledger": ledger_json(result.ledger),
+        "filter_choice": filter_choice_json(result.filter_choice),
         "lights": {
             light.name: _light(light)
             for light in {

@@ -21,6 +21,13 @@ from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, wh
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
 from optistack.report.figures_draws import causes_sheet, convergence_sheet
 from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
+from optistack.report.figures_filter_choice import (
+    choice_ageing_sheet,
+    choice_energy_sheet,
+    choice_sheet,
+    choice_spectra_sheet,
+    choice_stability_sheet,
+)
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
 from optistack.report.figures_outdoors import lamp_years_sheet, year_sheet
 from optistack.report.figures_rates import (
@@ -159,6 +166,31 @@ _FIGURES = (
         "lamp_years",
         lamp_years_sheet,
         "Lamp hours for one year at the site by every way of counting, coupon and device",
+    ),
+    _alone(
+        "choice",
+        choice_sheet,
+        "Dose left against photocurrent lost for every candidate filter, with the front",
+    ),
+    _alone(
+        "choice_energy",
+        choice_energy_sheet,
+        "Power and energy delivered by year, behind the best filter and without one",
+    ),
+    _alone(
+        "choice_stability",
+        choice_stability_sheet,
+        "Share of the draws in which each candidate filter comes first, as bars",
+    ),
+    _alone(
+        "choice_spectra",
+        choice_spectra_sheet,
+        "Photons absorbed in the layer against wavelength, without and behind the best filter",
+    ),
+    _alone(
+        "choice_ageing",
+        choice_ageing_sheet,
+        "Dose left in the layer over the years behind filters that age",
     ),
 )
 

@@ -54,6 +54,7 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "lamp_years.csv": _lamp_years(data),
         "plan.csv": _plan(data),
         "ledger.csv": _ledger(data),
+        "filter_choice.csv": _filter_choice(data),
         "inputs.csv": [
             {
                 k: item[k]
@@ -433,6 +434,29 @@ def _causes(data: Json) -> list[Json]:
         return []
     return [
         {"answer": name, **share} for name, shares in part["shares"].items() for share in shares
+    ]
+
+
+def _filter_choice(data: Json) -> list[Json]:
+    part = data["filter_choice"]
+    if part is None:
+        return []
+    return [
+        {
+            "candidate": c["name"],
+            "family": c["family"],
+            "mount": c["mount"],
+            "counted_by": part["counted_by"],
+            **{f"dose_left {name}": c["dose_left"][name] for name in part["exposures"]},
+            "photocurrent_lost_fraction": c["photocurrent_lost_fraction"],
+            "t80_years": c["t80_years"],
+            "energy": c["energy"],
+            "energy_unit": part["energy_unit"],
+            "break_even_years": c["break_even_years"],
+            "cost_per_m2": c["cost_per_m2"],
+            "rank": c["rank"],
+        }
+        for c in part["candidates"]
     ]
 
 

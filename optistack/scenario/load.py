@@ -16,6 +16,7 @@ from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.filter_choice import FilterChoiceQuestion, FilterChoiceReader
 from optistack.scenario.ledger import LedgerQuestion, LedgerReader
 from optistack.scenario.outdoors import SiteQuestion
 from optistack.scenario.plan import PlanQuestion, PlanReader
@@ -56,6 +57,7 @@ class Scenario:
     site : SiteQuestion or None
     plan : PlanQuestion or None
     ledger : LedgerQuestion or None
+    filter_choice : FilterChoiceQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -79,6 +81,7 @@ class Scenario:
     site: SiteQuestion | None = None
     plan: PlanQuestion | None = None
     ledger: LedgerQuestion | None = None
+    filter_choice: FilterChoiceQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -121,7 +124,7 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     return _Loader(path, digest, folders).load(Section(data, ""))
 
 
-class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader, FilterChoiceReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -179,6 +182,10 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader):
             plan = self._within(planned, partial(self._plan, question=question))
         logged = top.section("ledger", None)
         ledger = None if logged is None else self._within(logged, self._ledger)
+        chosen = top.section("filter_choice", None)
+        choice = None
+        if chosen is not None:
+            choice = self._within(chosen, partial(self._filter_choice, question=question))
         top.done()
         return Scenario(
             title=title,
@@ -199,6 +206,7 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader):
             site=site,
             plan=plan,
             ledger=ledger,
+            filter_choice=choice,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )

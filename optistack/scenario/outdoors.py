@@ -222,7 +222,11 @@ def answer_site(
     """
     from optistack.analysis.outdoor import site_light, site_year
 
-    longest = max(*(band[1] for band in asked.bands_nm), *(weight.band_nm[1] for weight in weights))
+    longest = max(
+        700.0,  # what warms the film is judged by its visible light
+        *(band[1] for band in asked.bands_nm),
+        *(weight.band_nm[1] for weight in weights),
+    )
     light = site_light(
         question.site,
         year=question.year,

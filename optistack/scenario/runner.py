@@ -16,6 +16,7 @@ from optistack.filters import Filter
 from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
+from optistack.scenario.filter_choice import FilterChoiceAnswer, answer_filter_choice
 from optistack.scenario.ledger import answer_ledger
 from optistack.scenario.load import Scenario
 from optistack.scenario.outdoors import SiteAnswer, answer_site
@@ -70,6 +71,7 @@ class RunResult:
     site : SiteAnswer or None
     plan : PlanAnswer or None
     ledger : Ledger or None
+    filter_choice : FilterChoiceAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -85,6 +87,7 @@ class RunResult:
     site: SiteAnswer | None
     plan: PlanAnswer | None
     ledger: Ledger | None
+    filter_choice: FilterChoiceAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -223,6 +226,24 @@ def run(
     if scenario.ledger is not None:
         progress("the exposure log")
         ledger = answer_ledger(scenario.ledger)
+    choice = None
+    if scenario.filter_choice is not None:
+        progress(f"{len(scenario.filter_choice.candidates)} candidate filters")
+        choice = answer_filter_choice(
+            scenario.filter_choice,
+            question,
+            exposures,
+            filters_on,
+            {
+                name: collection
+                for name, exposure in exposures.items()
+                if (collection := _collection(scenario, exposure)) is not None
+            },
+            results,
+            rates,
+            electrode,
+            site,
+        )
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -235,6 +256,7 @@ def run(
         site=site,
         plan=plan,
         ledger=ledger,
+        filter_choice=choice,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -246,6 +268,7 @@ def run(
                     *(() if site is None else site.notes),
                     *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
                     *(() if ledger is None else (f"ledger: {n}" for n in ledger.notes)),
+                    *(() if choice is None else (f"filter choice: {n}" for n in choice.notes)),
                 )
             )
         ),
