@@ -719,10 +719,13 @@ def _validated(
             "the coupons do"
         )
     if options["reading_noise"] is None:
-        sd = kinetics.data.sd
-        options["reading_noise"] = (
-            0.01 * kinetics.best.curve.fit.scale if sd is None else float(np.mean(sd))
-        )
+        sd, scale = kinetics.data.sd, kinetics.best.curve.fit.scale
+        if sd is None and scale is None:
+            raise ScenarioError(
+                "the coupons' file says nothing of the noise of readings; state it",
+                "filter_choice.validation.reading_noise",
+            )
+        options["reading_noise"] = float(0.01 * (scale or 0.0) if sd is None else sd)
         notes.append(
             f"validation: readings scatter by {100 * options['reading_noise']:.2g} %, as those of "
             "the coupons do"
