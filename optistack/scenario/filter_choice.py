@@ -725,10 +725,10 @@ def _validated(
                 "the coupons' file says nothing of the noise of readings; state it",
                 "filter_choice.validation.reading_noise",
             )
-        options["reading_noise"] = float(0.01 * (scale or 0.0) if sd is None else sd)
+        noise = float(0.01 * (scale or 0.0) if sd is None else sd)
+        options["reading_noise"] = noise
         notes.append(
-            f"validation: readings scatter by {100 * options['reading_noise']:.2g} %, as those of "
-            "the coupons do"
+            f"validation: readings scatter by {100 * noise:.2g} %, as those of the coupons do"
         )
     plan = plan_validation(
         best.name,
