@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from optistack.tolerances import MaterialTolerance
 from optistack.uncertainty.convergence import Estimate
 from optistack.uncertainty.distributions import (
     Choice,
@@ -17,7 +18,6 @@ from optistack.uncertainty.draws import Share, Uncertainty
 from optistack.uncertainty.propagation import propagate
 from optistack.uncertainty.ranking import FirstOrder, first_order
 from optistack.uncertainty.stacks import (
-    MaterialTolerance,
     RateInputs,
     RatioModel,
     Tolerances,
