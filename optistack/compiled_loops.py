@@ -22,6 +22,16 @@ from typing import Any
 
 import numpy as np
 
+
+def _by_bits(shifted: float) -> float:
+    """2^m, where ``shifted`` is m + _ROUND + 1023: its last bits are the exponent."""
+    (whole,) = struct.unpack("<q", struct.pack("<d", shifted))
+    (value,) = struct.unpack("<d", struct.pack("<Q", (whole << 52) & ((1 << 64) - 1)))
+    return float(value)
+
+
+_power_of_two: Any = _by_bits
+
 try:
     from llvmlite import ir
     from numba import njit, types
@@ -38,8 +48,7 @@ try:
 
         return compiled
 
-    @intrinsic
-    def _power_of_two(_context: Any, shifted: Any) -> Any:  # noqa: ARG001 - numba reads the name
+    def _shift_bits(_context: Any, shifted: Any) -> Any:  # noqa: ARG001 - numba reads the name
         def build(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
             whole = builder.bitcast(args[0], ir.IntType(64))
             whole = builder.shl(whole, ir.Constant(ir.IntType(64), 52))
@@ -47,16 +56,12 @@ try:
 
         return types.float64(types.float64), build
 
+    _power_of_two = intrinsic(_shift_bits)
+
 except ImportError:
 
     def _compile(*_flags: str) -> Callable[[Any], Any]:
         return lambda function: function
-
-    def _power_of_two(shifted: float) -> float:
-        """2^m, where ``shifted`` is m + _ROUND + 1023: its last bits are the exponent."""
-        (whole,) = struct.unpack("<q", struct.pack("<d", shifted))
-        (value,) = struct.unpack("<d", struct.pack("<Q", (whole << 52) & (1 << 64) - 1))
-        return float(value)
 
 
 _plain = _compile("contract", "nsz", "arcp")

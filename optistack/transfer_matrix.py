@@ -394,7 +394,7 @@ def _job(
 
 def _layer_points(index: Complex, d: Real, lam: Real, cosine: Real, kinds: tuple[bool, ...]) -> int:
     stacks = math.prod(_batch_axes(index, d, cosine))
-    return stacks * d.shape[-1] * lam.size * cosine.shape[-2] * len(kinds)
+    return int(stacks * d.shape[-1] * lam.size * cosine.shape[-2] * len(kinds))
 
 
 def _solve_directions(

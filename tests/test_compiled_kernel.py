@@ -381,3 +381,22 @@ def test_where_the_compiled_code_is_kept(tmp_path: Path) -> None:
     )
     assert Path(fresh(code, NUMBA_CACHE_DIR=str(tmp_path))).is_relative_to(tmp_path)
     assert "__pycache__" in (ROOT / ".gitignore").read_text(encoding="utf-8")
+
+
+def test_without_numba() -> None:
+    """The loops are plain Python then, with the same answers; large jobs stay with numpy."""
+    code = """
+import sys
+sys.modules["numba"] = None
+import numpy as np
+from optistack import compiled_kernel, transfer_matrix as tm
+assert not compiled_kernel.available()
+n, d, lam = [1.0, 1.5 + 1e-6j, 1.8 + 0.2j, 0.3 + 3j, 1.0], [1e6, 80.0, 20.0], [300.0, 700.0]
+index, d, lam, flags = tm.prepare(n, d, lam, [False, True, True])
+sine, cosine, _ = tm.directions([40.0], False)
+job, _ = tm._job(index, d, lam, flags, sine, cosine, (False, True), None)
+found = compiled_kernel.run(job).absorptance
+expected = tm.solve(n, d, lam, angle_deg=[40.0], coherent=flags).absorptance
+sys.stdout.write(str(float(abs(found - expected).max())))
+"""
+    assert float(fresh(code, OPTISTACK_ENGINE="auto", NUMBA_NUM_THREADS="1")) < 1e-13
