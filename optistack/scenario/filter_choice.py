@@ -719,13 +719,16 @@ def _validated(
             "the coupons do"
         )
     if options["reading_noise"] is None:
-        sd = kinetics.data.sd
-        options["reading_noise"] = (
-            0.01 * kinetics.best.curve.fit.scale if sd is None else float(np.mean(sd))
-        )
+        sd, scale = kinetics.data.sd, kinetics.best.curve.fit.scale
+        if sd is None and scale is None:
+            raise ScenarioError(
+                "the coupons' file says nothing of the noise of readings; state it",
+                "filter_choice.validation.reading_noise",
+            )
+        noise = float(0.01 * (scale or 0.0) if sd is None else sd)
+        options["reading_noise"] = noise
         notes.append(
-            f"validation: readings scatter by {100 * options['reading_noise']:.2g} %, as those of "
-            "the coupons do"
+            f"validation: readings scatter by {100 * noise:.2g} %, as those of the coupons do"
         )
     plan = plan_validation(
         best.name,
