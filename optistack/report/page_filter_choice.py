@@ -31,6 +31,7 @@ def filter_choice_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
     first, *others = part["sentences"]
     out = [
         paragraph(first, "lead"),
+        *(paragraph(f"Take care: {flag}.", "invented") for flag in part["flags"]),
         _summary(part),
         bullets(others),
         figures(

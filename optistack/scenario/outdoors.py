@@ -95,8 +95,6 @@ class SiteAnswer:
 class SiteReader(Ingredients):
     """Reads the section ``[site]``."""
 
-    exposures: dict[str, Exposure]
-
     def _site(self, section: Section, question: Question) -> SiteQuestion:
         from optistack.analysis.outdoor import Site
 
@@ -172,14 +170,7 @@ class SiteReader(Ingredients):
                     "is missing: name an exposure whose stack stands at the site",
                     section.key_path(key),
                 )
-            self._defined(name, self.exposures, "exposure", section.key_path(key))
-            self._defined(
-                layer,
-                dict.fromkeys(self.exposures[name].stack.names),
-                f"exposure {name}: layer",
-                section.key_path(key),
-            )
-            names.append(name)
+            names.append(self._exposure_with(layer, name, section.key_path(key)))
         return names[0], names[1]
 
 

@@ -198,13 +198,7 @@ class PlanReader(SiteReader):
                 raise ScenarioError(
                     "needs { coupon = ..., device = ... }: exposures under the lamp", path
                 )
-            self._defined(name, self.exposures, "exposure", where)
-            self._defined(
-                layer,
-                dict.fromkeys(self.exposures[name].stack.names),
-                f"exposure {name}: layer",
-                where,
-            )
+            self._exposure_with(layer, name, where)
         if given is not None:
             given.done()
         return str(names[0]), str(names[1])

@@ -16,6 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.compiled_kernel import Engine
+from optistack.compiled_kernel import choose as compiled
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import Exposure, ExposureResult
 from optistack.light_paths import DIRECTIONS_OF_DRAWS, Variation, absorptance_of_draws, respond
@@ -42,6 +44,9 @@ Real = NDArray[np.float64]
 _COARSER = 2.0
 # Refractive indices (draws x layers x wavelengths) held at once.
 _MOST_INDICES = 1 << 18
+# On a new machine the loops are compiled first, which takes some 15 s: worth it for so many times
+# the layer points from which a single call takes them where they have been compiled.
+_FIRST_START = 8
 _GAS_KJ_MOL_K = BOLTZMANN_J_K * AVOGADRO_MOL / 1e3
 
 
@@ -149,6 +154,15 @@ class _Side:
     materials: Mapping[str, str]  # layer -> key of the pool
 
 
+def _layer_points(side: _Side) -> int:
+    """Layer points that one draw takes, about: layers x wavelengths x directions."""
+    geometry = side.exposure.geometry
+    holder = geometry.holder
+    diffuse = geometry.isotropic_share > 0 or (holder is not None and holder.reflectance > 0)
+    inner = (len(side.index) - 2) * side.grid.size
+    return inner * (2 * DIRECTIONS_OF_DRAWS.fewest if diffuse else 1)
+
+
 class RatioModel:
     """Device over coupon as a function of what is drawn: `inputs`, and a call.
 
@@ -163,10 +177,17 @@ class RatioModel:
     tolerances : Tolerances
     rate : RateInputs, optional
         With it, also the rate factor, the device's rate and its hours to the level.
+    draws : int
+        How many are going to be made: many of them are worth the start of compiled loops.
+    engine : "numpy" or "compiled", optional
+        Who solves the stacks. When not given: what the environment variable OPTISTACK_ENGINE says,
+        else by ``draws`` and whether numba is there (extra ``fast``). The two agree to 1e-11, not
+        to the last bit, so it is settled here, once for all draws.
 
     Attributes
     ----------
     inputs : tuple of Input
+    engine : "numpy" or "compiled"
     outputs : tuple of str
         "ratio per volume", then the same for each weight, and so on for the rate.
     notes : tuple of str
@@ -189,6 +210,8 @@ class RatioModel:
         weights: Sequence[Weight] | None = None,
         tolerances: Tolerances | None = None,
         rate: RateInputs | None = None,
+        draws: int = 300,
+        engine: Engine | None = None,
     ):
         self.weights = tuple(weights) if weights is not None else weight_family()
         if not self.weights:
@@ -217,6 +240,9 @@ class RatioModel:
             )
         )
         self._check_names()
+        points = sum(_layer_points(side) for side in self._sides)
+        worth = draws * points // _FIRST_START
+        self.engine: Engine = "compiled" if compiled(engine, worth) else "numpy"
         if len(self.weights) > 1:
             self._input(
                 "weight",
@@ -300,7 +326,7 @@ class RatioModel:
             np.array([0.0 if holder is None else holder.reflectance]),
         )
         [own] = absorptance_of_draws(
-            built, exposure.geometry, grid, as_it_stands, DIRECTIONS_OF_DRAWS
+            built, exposure.geometry, grid, as_it_stands, DIRECTIONS_OF_DRAWS, "numpy"
         )[:, built.position(layer)]
         photons = []
         for w in self.weights:
@@ -358,8 +384,8 @@ class RatioModel:
             )
 
     @property
-    def identity(self) -> str:
-        """A digest of everything that the answers depend on, besides the draws."""
+    def identity(self) -> dict[str, str]:
+        """The engine, and a digest of everything else that answers depend on besides the draws."""
         said: list[Any] = [self.inputs, self.outputs, sorted(self._inputs.items())]
         arrays: list[NDArray[Any]] = []
         for side in self._sides:
@@ -380,7 +406,7 @@ class RatioModel:
         digest = hashlib.sha256(repr(said).encode())
         for array in arrays:
             digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
-        return digest.hexdigest()
+        return {"engine": self.engine, "question": digest.hexdigest()}
 
     @property
     def sides(self) -> tuple[_Side, ...]:
@@ -460,7 +486,12 @@ class RatioModel:
             some = {name: values[piece] for name, values in drawn.items()}
             draws = self._variation(side, some, piece.stop - start)
             a = absorptance_of_draws(
-                side.stack, side.exposure.geometry, side.grid, draws, DIRECTIONS_OF_DRAWS
+                side.stack,
+                side.exposure.geometry,
+                side.grid,
+                draws,
+                DIRECTIONS_OF_DRAWS,
+                self.engine,
             )
             thickness = draws.thickness_nm[:, position]
             for i, of_layer in enumerate(a[:, position]):
@@ -518,6 +549,7 @@ def ratio_uncertainty(
     workers: Workers | None = None,
     keep: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
+    engine: Engine | None = None,
 ) -> Uncertainty:
     """How sure the ratio device over coupon is, and what to measure next.
 
@@ -527,6 +559,8 @@ def ratio_uncertainty(
         As in `RatioModel`.
     draws, seed, method, chunk, confidence, workers, keep, progress
         As in `propagate`.
+    engine
+        As in `RatioModel`.
 
     Returns
     -------
@@ -548,6 +582,8 @@ def ratio_uncertainty(
         weights=weights,
         tolerances=tolerances,
         rate=rate,
+        draws=draws,
+        engine=engine,
     )
     return propagate(
         model,
