@@ -262,7 +262,7 @@ class FilterChoiceReader(Ingredients):
                         f"{absorbers.key_path('classes')}[{i}]",
                     )
                 known = tuple(a for a in known if a.kind in kinds)
-            if any("from memory" in a.status for a in known):
+            if any(a.recalled for a in known):
                 self.choices.append(
                     "filter choice: peaks and absorptivities of the absorber classes are from "
                     "memory, unverified, their widths assumed; take measured ones before buying"
