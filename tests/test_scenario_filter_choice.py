@@ -67,6 +67,7 @@ def test_the_demo_chooses(with_rates: ost.RunResult) -> None:
     assert {r.specimens for r in answer.validation.rows} == {4, 6, 8}
     assert any("the predicted rate is taken" in n for n in answer.notes)
     assert any("1100 hours of device outdoors a year, as stated" in n for n in answer.notes)
+    assert any("absorber classes are from memory" in n for n in with_rates.notes)
     assert len(answer.spectra) == 2
     sun = next(s for s in answer.spectra if s.exposure == choice.exposure)
     # What is drawn is what was judged.

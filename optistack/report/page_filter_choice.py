@@ -105,7 +105,7 @@ def _summary(part: Json) -> str:
             ]
         )
     return table(
-        f"The choice: {part['requirement']['text']}; dose counted by {part['counted_by']}",
+        f"The choice: {part['requirement']['text']}; weight of the dose: {part['counted_by']}",
         [
             "",
             "filter",
@@ -113,7 +113,7 @@ def _summary(part: Json) -> str:
             "photocurrent lost",
             "power lost at the start",
             "T80 (years)",
-            f"energy in {number(part['horizon_years'])} years ({safe(part['energy_unit'])})",
+            f"energy in {part['horizon_years']:g} years ({safe(part['energy_unit'])})",
             "break-even (years)",
         ],
         rows,

@@ -262,6 +262,11 @@ class FilterChoiceReader(Ingredients):
                         f"{absorbers.key_path('classes')}[{i}]",
                     )
                 known = tuple(a for a in known if a.kind in kinds)
+            if any(a.recalled for a in known):
+                self.choices.append(
+                    "filter choice: peaks and absorptivities of the absorber classes are from "
+                    "memory, unverified, their widths assumed; take measured ones before buying"
+                )
             index = absorbers.take("index", None)
             out += absorber_family(
                 known,
@@ -628,9 +633,13 @@ def _service(
         if rates is not None and rates.activation is not None:
             renamed = {rates.activation.weight().name: MEASURED}
         p = next(iter(losses.values())).exponent.value.value
-        return Service.from_site_dose(
+        found = Service.from_site_dose(
             name, hours or DEFAULT_SUN_HOURS, dose, exponent=p, names=renamed
         )
+        known = dict(found.damage_hours_per_year)
+        # The limits of the measured weight have the year of the weight itself.
+        known |= {w: known[MEASURED] for w in losses if w not in known and MEASURED in known}
+        return replace(found, damage_hours_per_year=known)
     if hours is None:
         hours = DEFAULT_SUN_HOURS
         notes.append(

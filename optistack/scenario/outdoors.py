@@ -153,12 +153,13 @@ class SiteReader(Ingredients):
 
     def _at_site(self, section: Section, question: Question) -> tuple[str, str]:
         """Which coupon and device stand there: those of a comparison under the sun by default."""
-        suns = [
+        suns = tuple(
             pair
             for pair in question.pairs
             if all(self.exposures[name].light.kind == "standard" for name in pair)
-        ]
-        first = (suns or list(question.pairs) or [(None, None)])[0]
+        )
+        usual = suns or question.pairs
+        first: tuple[str | None, str | None] = usual[0] if usual else (None, None)
         names = []
         for key, default, layer in (
             ("coupon", first[0], question.coupon_layer),

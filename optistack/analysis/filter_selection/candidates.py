@@ -202,6 +202,11 @@ class Absorber:
     bands: tuple[tuple[float, float, float], ...]
     status: str = "not stated"
 
+    @property
+    def recalled(self) -> bool:
+        """Whether any value is from memory, as its table says."""
+        return "from memory" in self.status
+
     def filter(
         self,
         loading_percent: float,

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optistack.analysis.filter_selection.table import CARRIED
 from optistack.errors import OptistackError
 from optistack.rate_terms import LEAST_SHARE, PROPORTIONAL, Knowledge
 from optistack.value import Value, short
@@ -376,8 +377,9 @@ class Service:
         )
 
     def damage_hours(self, key: str) -> float:
-        """Hours of damage a year with a weight [h]."""
-        return self.damage_hours_per_year.get(key, self.hours_per_year)
+        """Hours of damage a year with a weight [h]; carried on to 500 nm it has those of before."""
+        known = self.damage_hours_per_year
+        return known.get(key, known.get(key.removesuffix(CARRIED), self.hours_per_year))
 
 
 def _hour_by_hour(exposure: str, exponent: float) -> str:
