@@ -176,7 +176,8 @@ def test_lamp_hours_follow_from_both_doses(result: ost.RunResult) -> None:
     absorbed = rows["absorbed photons, 300-400 nm"]
     q = result.site.device_dose.rate_m2_s("300-400")
     lamp_q = result.exposures["device"].absorbed_photons_m2_s("film", (300, 400))[0]
-    expected = ((q[q > 0] / lamp_q) ** 0.9).sum()  # steps of one hour
+    share = result.site.light.lit_share[q > 0]  # of the hours of sunrise and sunset
+    expected = ((q[q > 0] / share / lamp_q) ** 0.9 @ share).sum()
     assert absorbed.lamp_hours_per_year.value == pytest.approx(expected)
 
 
