@@ -65,6 +65,7 @@ except ImportError:
 
 
 _plain = _compile("contract", "nsz", "arcp")
+_rounded = _compile("nsz", "arcp")
 _reordered = _compile("contract", "nsz", "arcp", "reassoc")
 
 ROW = 256
@@ -156,9 +157,13 @@ def _phases(s, m, d, nb):  # type: ignore[no-untyped-def]
     return special
 
 
-@_plain
+@_rounded
 def _refract(s, m, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
-    """q, n^2 and 1/|n^2|^2 of a medium for oblique light."""
+    """q, n^2 and 1/|n^2|^2 of a medium for oblique light.
+
+    Rounded after every step, as numpy does: at the critical angle q is the root of what rounding
+    leaves of q^2, and both engines must find the same.
+    """
     for w in range(nb):
         nr, ni = m[_NR * ROW + w], m[_NI * ROW + w]
         n0 = ambient[_NR * ROW + w]
