@@ -30,7 +30,12 @@ def _by_bits(shifted: float) -> float:
     return float(value)
 
 
+def _no_matter() -> None:
+    """Vectors of eight numbers, where the processor has them; compilers like to stay with four."""
+
+
 _power_of_two: Any = _by_bits
+_wide: Any = _no_matter
 
 try:
     from llvmlite import ir
@@ -57,6 +62,16 @@ try:
         return types.float64(types.float64), build
 
     _power_of_two = intrinsic(_shift_bits)
+
+    def _ask_for_width(_context: Any) -> Any:  # noqa: ARG001 - numba reads the name
+        def build(context: Any, builder: Any, _signature: Any, _args: Any) -> Any:
+            # llvmlite keeps a list of the attributes that it knows, and this is none of them.
+            set.add(builder.function.attributes, '"prefer-vector-width"="512"')
+            return context.get_dummy_value()
+
+        return types.none(), build
+
+    _wide = intrinsic(_ask_for_width)
 
 except ImportError:
 
@@ -122,6 +137,7 @@ _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(8)
 @_plain
 def _phases(s, m, d, nb):  # type: ignore[no-untyped-def]
     """exp and sine of a layer's phase: decay, 1 - decay, decay sin x, decay (1 - cos x)."""
+    _wide()
     special = 0
     for w in range(nb):
         qr, qi, inv = m[_QR * ROW + w], m[_QI * ROW + w], m[_INV * ROW + w]
@@ -164,6 +180,7 @@ def _refract(s, m, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
     Rounded after every step, as numpy does: at the critical angle q is the root of what rounding
     leaves of q^2, and both engines must find the same.
     """
+    _wide()
     for w in range(nb):
         nr, ni = m[_NR * ROW + w], m[_NI * ROW + w]
         n0 = ambient[_NR * ROW + w]
@@ -191,6 +208,7 @@ def _refract(s, m, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
 
 @_plain
 def _step_s(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
@@ -213,6 +231,7 @@ def _step_s(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _step_p(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
@@ -240,6 +259,7 @@ def _step_p(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _sinc(delta):  # type: ignore[no-untyped-def]
+    _wide()
     d2 = delta * delta
     out = 1.0 + 0j
     for k in range(8):
@@ -250,6 +270,7 @@ def _sinc(delta):  # type: ignore[no-untyped-def]
 
 @_plain
 def _sinc_step(e, k, q, n2, p, height):  # type: ignore[no-untyped-def]
+    _wide()
     delta = q * height
     wave = _sinc(delta)
     slant = 1j * height * wave
@@ -262,6 +283,7 @@ def _sinc_step(e, k, q, n2, p, height):  # type: ignore[no-untyped-def]
 @_plain
 def _find_special(s, m, d, nb, p):  # type: ignore[no-untyped-def]
     """The sinc form of the layer matrix, from the fields below the layer."""
+    _wide()
     for w in range(nb):
         qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         kd = s[_K0 * ROW + w] * d
@@ -292,6 +314,7 @@ def _find_special(s, m, d, nb, p):  # type: ignore[no-untyped-def]
 
 @_plain
 def _put_special(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         if m[_SPECIAL * ROW + w] > 0:
             s[_ER * ROW + w], s[_EI * ROW + w] = s[_S_ER * ROW + w], s[_S_EI * ROW + w]
@@ -301,6 +324,7 @@ def _put_special(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _bottom(s, m, nb, p):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         if p:
@@ -314,6 +338,7 @@ def _bottom(s, m, nb, p):  # type: ignore[no-untyped-def]
 @_plain
 def _top(s, m, nb, p):  # type: ignore[no-untyped-def]
     """Split the fields at the top into the incident and the reflected wave."""
+    _wide()
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
@@ -343,6 +368,7 @@ def _top(s, m, nb, p):  # type: ignore[no-untyped-def]
 
 @_plain
 def _absorb_back(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         power = s[_POWER * ROW + w]
         m[_BACK_A * ROW + w] = power * m[_FOUND * ROW + w]
@@ -351,6 +377,7 @@ def _absorb_back(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _absorb(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         power = s[_POWER * ROW + w]
         m[_A * ROW + w] = power * m[_FOUND * ROW + w]
@@ -359,6 +386,7 @@ def _absorb(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _transmit(s, m, nb, p):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         flux = m[_QR * ROW + w]
         if p:
@@ -373,6 +401,7 @@ def _run(s, media, d, special, top, bottom, row, nb, p, fresh):  # type: ignore[
     ``fresh``: their phases are not known yet. They are found just before they are used, while what
     they need is in the cache.
     """
+    _wide()
     step = 1 if bottom > top else -1
     _bottom(s, media[bottom], nb, p)
     for i in range(bottom - step, top, -step):
@@ -398,6 +427,7 @@ def _run(s, media, d, special, top, bottom, row, nb, p, fresh):  # type: ignore[
 
 @_plain
 def _keep(s, m, r, t, x, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         m[r + w] = s[_R * ROW + w]
         m[t + w] = s[_T * ROW + w]
@@ -407,6 +437,7 @@ def _keep(s, m, r, t, x, nb):  # type: ignore[no-untyped-def]
 @_plain
 def _meet(above, below, nb):  # type: ignore[no-untyped-def]
     """Net reflectance above a run, from that below the incoherent medium under it."""
+    _wide()
     for w in range(nb):
         fades = below[_QI * ROW + w] > below[_QR * ROW + w]
         one_way = 0.0 if fades else below[_DECAY * ROW + w]
@@ -422,6 +453,7 @@ def _meet(above, below, nb):  # type: ignore[no-untyped-def]
 @_plain
 def _pass_on(s, above, below, nb):  # type: ignore[no-untyped-def]
     """Intensities through a run and the incoherent medium below it, and what that absorbs."""
+    _wide()
     for w in range(nb):
         fades = below[_QI * ROW + w] > below[_QR * ROW + w]
         one_way = 0.0 if fades else below[_DECAY * ROW + w]
@@ -440,6 +472,7 @@ def _pass_on(s, above, below, nb):  # type: ignore[no-untyped-def]
 @_plain
 def _light(s, m, nb, twice):  # type: ignore[no-untyped-def]
     """Absorptance of a layer in a run of known lighting, from one side or from both."""
+    _wide()
     for w in range(nb):
         a = s[_DOWN * ROW + w] * m[_A * ROW + w]
         if twice:
@@ -450,6 +483,7 @@ def _light(s, m, nb, twice):  # type: ignore[no-untyped-def]
 @_plain
 def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untyped-def]
     """A whole stack, lit from the ambient; ``stops`` are the media between coherent runs."""
+    _wide()
     runs = len(stops) - 1
     for g in range(runs):
         above = media[stops[g]]
@@ -490,6 +524,7 @@ def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untype
 @_plain
 def _fill(row, values, start, nb):  # type: ignore[no-untyped-def]
     """Copy a part of some values; a single one is for all, and the last goes on past the end."""
+    _wide()
     count = min(nb, len(values) - start) if len(values) > 1 else 0
     for w in range(count):
         row[w] = values[start + w]
@@ -500,18 +535,21 @@ def _fill(row, values, start, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _clear(row, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         row[w] = 0.0
 
 
 @_plain
 def _add(s, values, total, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         total[w] += s[_SHARE * ROW + w] * values[w]
 
 
 @_reordered
 def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
+    _wide()
     total = 0.0
     for w in range(count):
         total += weights[start + w] * row[w]
@@ -521,6 +559,7 @@ def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
 @_plain
 def _hand_over(rows, step, first, last, target, weights, start, count):  # type: ignore[no-untyped-def]
     """Rows of answers, ``step`` apart, to where they are wanted, or their weighted sums."""
+    _wide()
     for i in range(first, last):
         row, into = rows[i * step : i * step + count], target[i - first]
         for j in range(weights.shape[0]):
@@ -533,6 +572,7 @@ def _hand_over(rows, step, first, last, target, weights, start, count):  # type:
 @_plain
 def _prepare(s, media, nb, absorbing):  # type: ignore[no-untyped-def]
     """q of all media for one oblique direction."""
+    _wide()
     for w in range(nb):
         kx = media[0, _NR * ROW + w] * s[_SINE * ROW + w]
         s[_KX2 * ROW + w] = kx * kx
@@ -543,6 +583,7 @@ def _prepare(s, media, nb, absorbing):  # type: ignore[no-untyped-def]
 @_plain
 def _read(m, n, start, nb):  # type: ignore[no-untyped-def]
     """n of a medium, and q as it is at normal incidence; whether it absorbs."""
+    _wide()
     _fill(m[_NR * ROW :], n[:, 0], start, nb)
     _fill(m[_NI * ROW :], n[:, 1], start, nb)
     most = 0.0
@@ -581,6 +622,7 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     amplitude : (stack, angle, wavelength), complex, or empty
     scratch : (`scratch_size`,)
     """
+    _wide()
     count_media, angles, size = n.shape[1], cosine.shape[1], k0.shape[0]
     s, flat = scratch[: _BLOCK_ROWS * ROW], scratch[_BLOCK_ROWS * ROW :]
     media = flat.reshape((count_media, _MEDIUM))
