@@ -37,21 +37,25 @@ def _no_matter() -> None:
 _power_of_two: Any = _by_bits
 _wide: Any = _no_matter
 
+_LOOSE = ("contract", "nsz", "arcp")
+
 try:
     from llvmlite import ir
     from numba import njit, types
     from numba.extending import intrinsic
 
-    def _compile(*flags: str, **options: Any) -> Callable[[Any], Any]:
-        options |= {"nogil": True, "error_model": "numpy", "fastmath": set(flags)}
+    def _compile(*flags: str) -> Callable[[Any], Any]:
+        # Left as functions of their own they would be compiled once more for each that calls them,
+        # and which of them runs, with which roundings, depended on who compiled: this process or
+        # the one that filled the cache.
+        return njit(nogil=True, error_model="numpy", fastmath=set(flags), forceinline=True)
 
-        def compiled(function: Any) -> Any:
-            try:
-                return njit(cache=True, **options)(function)
-            except RuntimeError:  # no folder that can be written to: compiled in every process
-                return njit(**options)(function)
-
-        return compiled
+    def _entrance(function: Any) -> Any:
+        options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": set(_LOOSE)}
+        try:
+            return njit(cache=True, **options)(function)
+        except RuntimeError:  # no folder that can be written to: compiled in every process
+            return njit(**options)(function)
 
     def _shift_bits(_context: Any, shifted: Any) -> Any:  # noqa: ARG001 - numba reads the name
         def build(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
@@ -75,13 +79,16 @@ try:
 
 except ImportError:
 
-    def _compile(*_flags: str, **_options: Any) -> Callable[[Any], Any]:
-        return lambda function: function
+    def _compile(*_flags: str) -> Callable[[Any], Any]:
+        return _entrance
+
+    def _entrance(function: Any) -> Any:
+        return function
 
 
-_plain = _compile("contract", "nsz", "arcp")
+_plain = _compile(*_LOOSE)
 _rounded = _compile("nsz", "arcp")
-_reordered = _compile("contract", "nsz", "arcp", "reassoc")
+_reordered = _compile(*_LOOSE, "reassoc")
 
 ROW = 256
 # Blocks are filled up to a multiple of this, so that no loop has a rest.
@@ -601,7 +608,7 @@ def scratch_size(layers: int) -> int:
     return _BLOCK_ROWS * ROW + (layers + 2) * _MEDIUM
 
 
-@_plain
+@_entrance
 def solve_tasks(  # type: ignore[no-untyped-def]
     stacks, blocks, block, n, n_pick, d, k0, sine, cosine, angle_weight, pick, oblique, kinds,
     stops, summed, answers, a, amplitude, weights, scratch,
