@@ -272,6 +272,29 @@ class ExposureResult:
         """Equivalent photons absorbed at the weight's reference wavelength [1/(m2 s)]."""
         return self.absorbed_photons_m2_s(layer, weight.band_nm, weight)
 
+    def absorbed_spectrum(self, layer: str) -> tuple[Real, Real]:
+        """Photons that a layer absorbs per area, time and wavelength, for the central spectrum.
+
+        Returns
+        -------
+        wavelength_nm : (sample,) array [nm]
+            The optical grid and the light's own samples within it.
+        absorbed_photons_m2_s_nm : (sample,) array [1/(m2 s nm)]
+            The absorptance is linear between the points of the optical grid.
+        """
+        light = self.exposure.light
+        grid = self.wavelength_nm
+        lit_low, lit_high = light.lit_range_nm
+        own = light.wavelength_nm
+        own = own[(own >= grid[0]) & (own <= grid[-1])]
+        lam = np.union1d(grid, own)
+        lam = lam[(lam >= lit_low) & (lam <= lit_high)]
+        rate = light(lam) * lam / PHOTON_J_NM
+        rate = rate * np.interp(lam, grid, self.response.absorptance[self.stack.position(layer)])
+        for item in self.far:
+            rate = rate * item.external(lam)
+        return lam, np.asarray(rate)
+
     def incident_photons_m2_s(self, band_nm: BandNm) -> Real:
         """Photons on the lit side at the sample plane, filters off [1/(m2 s)], (variant,)."""
         return np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])

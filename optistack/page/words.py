@@ -1,0 +1,240 @@
+"""What the page writes: numbers, sentences, cautions, the tour; every name from a file escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from typing import Any
+
+from optistack.care import CAUTIONS
+from optistack.page.answers import Answers, Number
+from optistack.page.knobs import MOUNT_WORDS
+from optistack.page.state import State, key_text
+from optistack.page.style import SHARE_COLOURS
+from optistack.value import short
+
+QUESTIONS = {
+    "same": "Does the layer absorb the same dose?",
+    "filter": "Which filter?",
+    "cell": "What will it do to the cell?",
+    "outdoors": "What does it mean outdoors?",
+    "take": "Bring and take",
+}
+# Numbers that stay in sight while something is moved.
+STRIP = ("ratio", "left-0", "left-1", "lost-0", "lost-1", "doublings")
+_ROLE_WORDS = {"coupon": "coupon", "device": "device", "filtered": "device + filter"}
+_WHERE_WORDS = {
+    "reflected": "reflected",
+    "transmitted": "passed through",
+    "filter at the lamp": "filter at the lamp",
+}
+
+TOUR = """
+<details id="tour"><summary>New here? Two minutes</summary>
+<ol class="tour">
+<li><b>What this page is about.</b> A film on glass (the coupon) and the same film inside a cell
+(the device) stand in the same chamber. The first number says how many photons the film absorbs in
+the device for each one that it absorbs in the coupon. Its range goes over spectral weights, which
+are rarely known.</li>
+<li><b>Move the holder of the coupon to 0.</b> The light that came back from behind is gone, the
+coupon's dose falls, and the ratio rises. The bars show where the photons go.</li>
+<li><b>Move the edge of the filter</b> from 385 to 400 nm. Less dose is left, under the lamp and
+under the sun, and some photocurrent is lost. In the trade-off figure the star moves along the line
+of edges; a point below and left of it is better in both.</li>
+<li><b>Look at the cell.</b> Its power hardly falls while the sheet resistance rises, and then falls
+fast: the margin counts how often the sheet resistance may still double before 80 % is left.</li>
+<li><b>Take it with you.</b> The scenario file at the end gives these numbers again with
+<code>optistack run</code>, to the last digit; the link reopens this view.</li>
+</ol>
+<p>Every control has a <b>?</b> with the meaning and the source of its quantity. Numbers may be
+typed; what cannot be is refused below the control that caused it, and the page stays as it was. By
+keyboard: Tab to a control, arrow keys on a slider, Enter in a field.</p>
+</details>
+"""
+
+
+def heading(answers: Answers, state: State) -> str:
+    """Title, where it comes from, and the ways to the questions."""
+    scenario = answers.scenario
+    invented = (
+        '<p class="invented">Invented demo data: these numbers describe no real product.</p>'
+        if scenario.invented
+        else ""
+    )
+    ways = "".join(
+        f'<a href="#q-{key}" data-way="{key}">{escape(text)}</a>' for key, text in QUESTIONS.items()
+    )
+    return (
+        f"<h1>{escape(scenario.title)}</h1>{invented}"
+        f'<p class="soft">{escape(state.path.name)} · layer asked about: '
+        f"{escape(scenario.question.layer)} · optistack, on this machine only</p><nav>{ways}</nav>"
+    )
+
+
+def strip(answers: Answers) -> str:
+    """The numbers that stay in sight."""
+    out = []
+    known = {n.key: n for n in answers.numbers}
+    for key in STRIP:
+        if key in known:
+            n = known[key]
+            out.append(
+                f'<div data-strip="{key}"><span class="name">{escape(n.label)}</span>'
+                f'<span class="value">{escape(n.text)}</span>'
+                f'<span class="band">{escape(n.band)}</span></div>'
+            )
+    return f'<div class="strip" role="status">{"".join(out)}</div>'
+
+
+def numbers(items: Sequence[Number], refusal: str = "") -> str:
+    """A list of numbers with unit and band; what was refused stands before it."""
+    said = f'<p class="part-refusal" role="alert">{escape(refusal)}</p>' if refusal else ""
+    rows = "".join(
+        f'<div data-number="{n.key}"><dt>{escape(n.label)}</dt><dd><span class="value">'
+        f'{escape(n.text)}</span><span class="band">{escape(n.band)}</span></dd></div>'
+        for n in items
+    )
+    return f'{said}<dl class="numbers">{rows}</dl>'
+
+
+def sentences(texts: Iterable[str], title: str) -> str:
+    """What the library says about numbers, folded away."""
+    listed = "".join(f"<li>{escape(t)}</li>" for t in texts)
+    return f"<details><summary>{escape(title)}</summary><ul>{listed}</ul></details>" if listed else ""
+
+
+def cautions(answers: Answers) -> str:
+    """The first caution in sight, all of them one key away."""
+    first = CAUTIONS[0] if CAUTIONS[0] in answers.cautions else ""
+    times = [t for t in answers.cautions if t.startswith(tuple(answers.scenario.lights)) and "limit" in t]
+    listed = "".join(f"<li>{escape(t)}</li>" for t in answers.cautions)
+    shown = "".join(f"<p>{escape(t)}</p>" for t in (first, *times) if t)
+    return (
+        f'<div class="care" role="note"><b>Care.</b> {shown}'
+        f"<details><summary>All cautions, limits and what they leave out</summary><ul>{listed}</ul>"
+        "</details></div>"
+    )
+
+
+def budget_names(answers: Answers) -> tuple[str, ...]:
+    """Everything that takes or passes photons, in the order in which light meets it."""
+    names: dict[str, None] = {}
+    for shares in answers.budgets.values():
+        names.update(dict.fromkeys(shares))
+    return tuple(names)
+
+
+def budget_key(answers: Answers) -> str:
+    """The colours of the bars, and their numbers as a table."""
+    names = budget_names(answers)
+    colours = dict(zip(names, SHARE_COLOURS * (1 + len(names) // len(SHARE_COLOURS)), strict=False))
+    key = "".join(
+        f'<span style="--c:{colours[n]}">{escape(_WHERE_WORDS.get(n, n))}</span>' for n in names
+    )
+    head = "".join(f"<th>{escape(_ROLE_WORDS[r])}</th>" for r in answers.budgets)
+    body = "".join(
+        f"<tr><td>{escape(_WHERE_WORDS.get(n, n))}</td>"
+        + "".join(
+            f"<td>{short(100 * shares[n]) + ' %' if n in shares else '·'}</td>"
+            for shares in answers.budgets.values()
+        )
+        + "</tr>"
+        for n in names
+    )
+    return (
+        f'<div class="key">{key}</div><details><summary>The shares as a table</summary>'
+        f"<table><tr><th>share of photons in {escape(answers.band)} nm</th>{head}</tr>{body}"
+        "</table></details>"
+    )
+
+
+def trade_off(answers: Answers) -> str:
+    """Where the filter on trial stands among the others, and the numbers of the points."""
+    table = answers.trade_off
+    if table is None:
+        return '<p class="soft">No photocurrent is asked for in this scenario: no trade-off.</p>'
+    out = []
+    first = table.rows[0].name, table.rows[0].mount
+    for exposure in dict.fromkeys(r.exposure for r in table.rows):
+        rows = [r for r in table.rows if r.exposure == exposure]
+        mine = next(r for r in rows if (r.name, r.mount) == first)
+        better = beaten_by(mine, rows, table.ranking_band)
+        where = escape(mine.light)
+        if better:
+            listed = ", ".join(escape(f"{r.name} ({MOUNT_WORDS[r.mount]})") for r in better[:3])
+            more = f" and {len(better) - 3} more" if len(better) > 3 else ""
+            out.append(f"<p>Under {where}, beaten in both dose and photocurrent by {listed}{more}.</p>")
+        else:
+            out.append(
+                f"<p>Under {where}, on the front: no other filter here leaves less dose and loses "
+                "less photocurrent.</p>"
+            )
+    body = ""
+    for number, row in numbered(answers):
+        left = short(100 * row.dose_left[table.ranking_band].value)
+        lost = row.photocurrent_lost_ma_cm2
+        body += (
+            f"<tr><td>{number}</td><td>{escape(row.name)}, {escape(MOUNT_WORDS[row.mount])}</td>"
+            f"<td>{escape(row.light)}</td><td>{left} %</td>"
+            f"<td>{'·' if lost is None else short(lost.value)}</td></tr>"
+        )
+    return (
+        "".join(out)
+        + "<details><summary>The points as a table</summary><table><tr><th></th><th>filter</th>"
+        f"<th>light</th><th>dose left, {escape(table.ranking_band)} nm</th>"
+        f"<th>photocurrent lost (mA/cm²)</th></tr>{body}</table></details>"
+    )
+
+
+def numbered(answers: Answers) -> list[tuple[str, Any]]:
+    """Rows of the trade-off with the number of their point; "★" is the filter on trial."""
+    table = answers.trade_off
+    if table is None:
+        return []
+    first = table.rows[0].name, table.rows[0].mount
+    numbers_of: dict[tuple[str, str], str] = {first: "★"}
+    out = []
+    for row in table.rows:
+        key = (row.name, row.mount)
+        if row.name in answers.sweep:
+            continue
+        if key not in numbers_of:
+            numbers_of[key] = str(len(numbers_of))
+        out.append((numbers_of[key], row))
+    return out
+
+
+def beaten_by(mine: Any, rows: Sequence[Any], band: str) -> list[Any]:
+    """Rows that leave no more dose and lose no more photocurrent, and less of one of them."""
+    def at(row: Any) -> tuple[float, float]:
+        lost = row.photocurrent_lost_ma_cm2
+        return row.dose_left[band].value, float("nan") if lost is None else lost.value
+
+    x, y = at(mine)
+    return [r for r in rows if (p := at(r))[0] <= x and p[1] <= y and p != (x, y)]
+
+
+def changes(state: State) -> str:
+    """What differs from the file, as it will be written."""
+    if not state.changes:
+        return '<p class="soft">Nothing was changed: this is the file as it was opened.</p>'
+    listed = "".join(
+        f"<li><code>{escape(key_text(k))}</code> = {escape(_brief(v))}</li>"
+        for k, v in state.changes.items()
+    )
+    return f"<details><summary>{len(state.changes)} changes to the file</summary><ul>{listed}</ul></details>"
+
+
+def _brief(value: Any) -> str:
+    text = "taken away" if value is None else str(value)
+    return text if len(text) <= 120 else text[:117] + "…"
+
+
+def assumptions(name: str, texts: Sequence[str], facts: Mapping[str, str]) -> str:
+    """How a dropped file was read, before it is used."""
+    listed = "".join(f"<li>{escape(t)}</li>" for t in texts)
+    rows = "".join(f"<tr><td>{escape(k)}</td><td>{escape(v)}</td></tr>" for k, v in facts.items())
+    return (
+        f"<h3>How {escape(name)} was read</h3><ul data-assumptions='1'>{listed}</ul>"
+        f"<table>{rows}</table>"
+    )
