@@ -7,6 +7,7 @@ coupon again. Nothing here computes what the library does not.
 from __future__ import annotations
 
 import json
+import re
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -22,13 +23,13 @@ from optistack.care import advice, is_lamp
 from optistack.errors import OptistackError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.filters import Filter, edge_filter
-from optistack.light_paths import StackResponse, respond
-from optistack.page.knobs import TRIAL, Subject, current_filter
+from optistack.light_paths import StackResponse
+from optistack.page.knobs import TRIAL, Subject
 from optistack.page.state import State, quick
 from optistack.scenario import Scenario
 from optistack.scenario.runner import collection_of, needed_limits, sun_exposure
 from optistack.spectra import BandNm
-from optistack.spectral_math import band_key, optical_grid
+from optistack.spectral_math import band_key
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ T = TypeVar("T")
 DEPTH_POINTS = 61
 # Half-value wavelengths of the edges that the filter on trial is set against [nm].
 SWEEP_NM = tuple(float(x) for x in range(340, 441, 10))
+RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 PARTS = ("same", "filter", "cell", "outdoors")
 
 
@@ -72,7 +74,7 @@ class Number:
     @property
     def text(self) -> str:
         """The value with its range and unit."""
-        shown = self.value.format(3, percent=self.percent)
+        shown = _powers(self.value.format(3, percent=self.percent))
         return f"{shown} {self.unit}" if self.unit else shown
 
 
@@ -311,9 +313,7 @@ class _Answering:
         q = self.document["question"]
         return {k: v for k, v in q.items() if k not in ("filters", "filters_on", "sensitivity")}
 
-    def _result(
-        self, exposure: Exposure, *, behind: MountedFilter | None = None
-    ) -> ExposureResult:
+    def _result(self, exposure: Exposure, *, behind: MountedFilter | None = None) -> ExposureResult:
         """An exposure, solved; the response of its stack is kept for any light."""
         of_filter: Any = None
         if behind is not None:
@@ -366,23 +366,42 @@ class _Answering:
             return ()
         main, band = out[0], f"{self.band} nm"
         layer = main.layer
-        self._add("ratio", "same", f"Dose of {layer}, device over coupon", main.over_weights,
-                  band=band)
+        self._add(
+            "ratio",
+            "same",
+            f"Dose of {layer}, device over coupon",
+            main.over_weights,
+            unit="×",
+            band=band,
+        )
         named = self.weights[1] if len(self.weights) > 1 else self.weights[0]
-        self._add("ratio-slope", "same", f"the same, weighted ({named.name})",
-                  main.weighted_ratio[named.name], band=band)
+        self._add(
+            "ratio-slope",
+            "same",
+            f"the same, weighted ({named.name})",
+            main.weighted_ratio[named.name],
+            unit="×",
+            band=band,
+        )
         key = self.band if self.band in main.ratio else next(iter(main.ratio))
-        self._add("ratio-volume", "same", "the same per volume, unweighted",
-                  main.ratio_per_volume[key], band=f"{key} nm")
+        self._add(
+            "ratio-volume",
+            "same",
+            "the same per volume, unweighted",
+            main.ratio_per_volume[key],
+            unit="×",
+            band=f"{key} nm",
+        )
         if key in main.why:
             why = main.why[key]
             for ident, label, factor in (
-                ("front", "of which front absorption", why.front_absorption),
-                ("behind", "of which return from behind", why.return_from_behind),
-                ("surroundings", "of which surroundings", why.surroundings),
+                ("front", "factor by absorption in front", why.front_absorption),
+                ("behind", "factor by return from behind", why.return_from_behind),
+                ("surroundings", "factor by all else", why.surroundings),
             ):
-                self._add(f"why-{ident}", "same", label, Value.of(factor), unit="times",
-                          band=f"{key} nm")
+                self._add(
+                    f"why-{ident}", "same", label, Value.of(factor), unit="×", band=f"{key} nm"
+                )
             self.sentences["same"] = tuple(main.explain(key))
         for side, result, name in (
             ("coupon", main.coupon, main.coupon_layer),
@@ -393,8 +412,14 @@ class _Answering:
             dose = replace(result, exposure=now).dose_m2(
                 result.absorbed_photons_m2_s(name, self.band_nm)
             )
-            self._add(f"dose-{side}", "same", f"Photons absorbed in {name}, {side}, "
-                      f"{now.hours:g} h", Value.of(dose), unit="/m²", band=band)
+            self._add(
+                f"dose-{side}",
+                "same",
+                f"Photons absorbed in {name}, {side}, {now.hours:g} h",
+                Value.of(dose),
+                unit="/m²",
+                band=band,
+            )
         return tuple(out)
 
     @cached_property
@@ -434,21 +459,36 @@ class _Answering:
     def _filter_numbers(self, row: FilterRow, part: str, index: int, sun: bool) -> None:
         where = f"under {row.light}"
         weighted = list(row.weighted_dose_left.values())
-        within = [v for k, v in row.weighted_dose_left.items() if k in {w.name for w in self.weights}]
+        within = [
+            v for k, v in row.weighted_dose_left.items() if k in {w.name for w in self.weights}
+        ]
         first = weighted[0]
         over = Value(
             first.value, min(v.low for v in within), max(v.high for v in within), first.bound
         )
-        self._add(f"left-{index}", part, f"Dose left {where}", over, band=f"{self.band} nm",
-                  percent=True)
+        self._add(
+            f"left-{index}", part, f"Dose left {where}", over, band=f"{self.band} nm", percent=True
+        )
         if row.photocurrent_lost_ma_cm2 is not None:
             limits = collection_of(self.scenario, self._judged_on[row.exposure])
             band = "" if limits is None else f"{band_key(limits.range_nm)} nm"
-            self._add(f"lost-{index}", part, f"Photocurrent lost {where}",
-                      row.photocurrent_lost_ma_cm2, unit="mA/cm²", band=band)
+            self._add(
+                f"lost-{index}",
+                part,
+                f"Photocurrent lost {where}",
+                row.photocurrent_lost_ma_cm2,
+                unit="mA/cm²",
+                band=band,
+            )
             if row.photocurrent_lost_fraction is not None:
-                self._add(f"share-{index}", part, "as a share of it",
-                          row.photocurrent_lost_fraction, band=band, percent=True)
+                self._add(
+                    f"share-{index}",
+                    part,
+                    "as a share of it",
+                    row.photocurrent_lost_fraction,
+                    band=band,
+                    percent=True,
+                )
 
     def _collections(self) -> dict[str, Any]:
         return {
@@ -477,12 +517,16 @@ class _Answering:
             for half in SWEEP_NM
         ]
         others = [
-            c for c in self.scenario.question.candidates[1:] if not isinstance(c.item, Filter)
-            or c.item.name != TRIAL
+            c
+            for c in self.scenario.question.candidates[1:]
+            if not isinstance(c.item, Filter) or c.item.name != TRIAL
         ]
         first = self.weights[0]
-        depends = [[[self._of(e), e.light.name] for e in judged.values()],
-                   self.document.get("photocurrent"), self._question()]
+        depends = [
+            [[self._of(e), e.light.name] for e in judged.values()],
+            self.document.get("photocurrent"),
+            self._question(),
+        ]
 
         def rows_of(items: Sequence[MountedFilter]) -> FilterTable:
             central = [_central(e) for e in judged.values()]
@@ -572,25 +616,43 @@ class _Answering:
         base = f"of the power at {start:g} Ω/sq"
         for level in (0.8, 0.5):
             if level in power.level_ohm_sq:
-                self._add(f"level-{100 * level:.0f}", "cell", f"{100 * level:.0f} % {base} left at",
-                          Value.of(power.level_ohm_sq[level]), unit="Ω/sq")
+                self._add(
+                    f"level-{100 * level:.0f}",
+                    "cell",
+                    f"{100 * level:.0f} % {base} left at",
+                    Value.of(power.level_ohm_sq[level]),
+                    unit="Ω/sq",
+                )
         if 0.8 in knee.doublings_left:
-            self._add("doublings", "cell", "Margin to the knee (80 %)",
-                      Value.of(knee.doublings_left[0.8]), unit="doublings of Ω/sq")
-        self._add("collapse", "cell", "Collection collapses near",
-                  Value.of(power.collapse_ohm_sq), unit="Ω/sq")
+            self._add(
+                "doublings",
+                "cell",
+                "Margin to the knee (80 %)",
+                Value.of(knee.doublings_left[0.8]),
+                unit="doublings of Ω/sq",
+            )
+        self._add(
+            "collapse",
+            "cell",
+            "Collection collapses near",
+            Value.of(power.collapse_ohm_sq),
+            unit="Ω/sq",
+        )
         warned = (knee.warning,) if knee.warning else ()
         self.sentences["cell"] = (*warned, *power.summary(), *power.notes)
         return power
 
-    def _outdoors(
-        self, comparisons: Sequence[Comparison], on_trial: FilterTable | None
-    ) -> None:
+    def _outdoors(self, comparisons: Sequence[Comparison], on_trial: FilterTable | None) -> None:
         band = f"{self.band} nm"
         for i, other in enumerate(comparisons[1:], 1):
-            self._add(f"ratio-{i}", "outdoors",
-                      f"Dose of {other.layer}, device over coupon, under {other.light}",
-                      other.over_weights, band=band)
+            self._add(
+                f"ratio-{i}",
+                "outdoors",
+                f"Dose of {other.layer}, device over coupon, under {other.light}",
+                other.over_weights,
+                unit="×",
+                band=band,
+            )
         lamp = self.scenario.exposures.get(self.subject.device or "")
         if lamp is None or not is_lamp(lamp.light):
             return
@@ -617,9 +679,14 @@ class _Answering:
                 device_result=self._result(lamp),
             ),
         )
-        self._add("lamp-hour", "outdoors",
-                  f"One hour under {lamp.light.name} gives {layer} of the device the dose of",
-                  both.over_weights, unit=f"h of {sun.light.name}", band=band)
+        self._add(
+            "lamp-hour",
+            "outdoors",
+            f"One hour under {lamp.light.name} gives {layer} of the device the dose of",
+            both.over_weights,
+            unit=f"h of {sun.light.name}",
+            band=band,
+        )
         self.sentences["outdoors"] = (
             f"{sun.light.name} here is one fixed sun, not a year: seasons, clouds and heat are "
             "left out. The section [site] of a scenario, and a full run, say what a year gives.",
@@ -653,6 +720,15 @@ class _Refusals:
             return False
         self.refusals.setdefault(self.part, str(error))
         return True
+
+
+def _powers(text: str) -> str:
+    """Powers of ten as people write them."""
+    return re.sub(
+        r"e([+-]?)0*([0-9]+)",
+        lambda m: " × 10" + (m[1].strip("+") + m[2]).translate(RAISED),
+        text,
+    )
 
 
 def _central(exposure: Exposure) -> Exposure:

@@ -136,8 +136,13 @@ def _file_of(state: State, name: str) -> Path | None:
 def _inside(folder: Path, name: str) -> Path:
     """A place below a folder; links, parents, drives and hidden tricks are refused."""
     parts = PurePosixPath(name).parts
-    plain = bool(parts) and not name.startswith("/") and all(
-        p not in ("..", ".") and "\\" not in p and ":" not in p and p.isprintable() for p in parts
+    plain = (
+        bool(parts)
+        and not name.startswith("/")
+        and all(
+            p not in ("..", ".") and "\\" not in p and ":" not in p and p.isprintable()
+            for p in parts
+        )
     )
     target = folder.joinpath(*parts) if plain else folder
     if not plain or len(name) > 200 or not target.resolve().is_relative_to(folder.resolve()):

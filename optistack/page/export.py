@@ -35,9 +35,7 @@ def tables(answers: Answers) -> bytes:
                 for n in answers.numbers
             ]
         ),
-        "absorbed_spectra": curves(
-            answers.spectra, "wavelength_nm", "absorbed_photons_m2_s_nm"
-        ),
+        "absorbed_spectra": curves(answers.spectra, "wavelength_nm", "absorbed_photons_m2_s_nm"),
         "absorbed_by_depth": curves(answers.depth, "depth_nm", "absorbed_photons_m3_s"),
         "where_photons_go": pd.DataFrame(
             [
@@ -99,6 +97,7 @@ def figures(answers: Answers) -> bytes:
 
 def _candidates(answers: Answers) -> Any:
     """The trade-off without the family of edges, whose names would fill the figure."""
+
     def draw(ax: Any) -> None:
         table = answers.trade_off
         if table is None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 from bokeh.models import (
-    BasicTickFormatter,
     ColumnDataSource,
     FixedTicker,
     HoverTool,
@@ -16,7 +16,7 @@ from bokeh.models import (
 )
 from bokeh.plotting import figure
 
-from optistack.page.answers import Answers
+from optistack.page.answers import RAISED, Answers
 from optistack.page.style import (
     COUPON,
     DEVICE,
@@ -24,9 +24,8 @@ from optistack.page.style import (
     MUTED,
     ROLE_COLOURS,
     ROLE_DASHES,
-    SHARE_COLOURS,
 )
-from optistack.page.words import budget_names, numbered
+from optistack.page.words import budget_names, numbered, share_colours
 
 ROLES = ("coupon", "device", "filtered")
 _ROLE_TEXT = {"coupon": "coupon", "device": "device", "filtered": "device + filter"}
@@ -35,19 +34,16 @@ _TOOLS = "box_zoom,reset,save"
 _DECADES = 1e-5
 
 
-def _plain(title: str, **options: Any) -> Any:
+def _plain(**options: Any) -> Any:
     made = figure(
         height=options.pop("height", 290),
         sizing_mode="stretch_width",
         min_width=220,
         tools=_TOOLS,
         toolbar_location="right",
-        title=title,
         **options,
     )
     made.toolbar.logo = None
-    made.title.text_font_size = "13px"
-    made.title.text_font_style = "normal"
     for axis in made.axis:
         axis.axis_label_text_font_style = "normal"
         axis.axis_label_text_font_size = "13px"
@@ -62,15 +58,13 @@ def _hover(made: Any, renderers: list[Any], *tips: tuple[str, str]) -> None:
 class _Lines:
     """Lines of coupon, device and device behind the filter."""
 
-    def __init__(self, title: str, x_label: str, y_unit: str, *, log: bool):
-        self.log = log
+    def __init__(self, x_label: str, y_unit: str, *, log: bool):
+        self.log, self.unit = log, y_unit
         self.figure = _plain(
-            title, y_axis_type="log" if log else "linear", y_range=Range1d(0.1, 1), x_range=Range1d(0, 1)
+            y_axis_type="log" if log else "linear", y_range=Range1d(0.1, 1), x_range=Range1d(0, 1)
         )
         self.figure.xaxis.axis_label = x_label
         self.figure.yaxis.axis_label = y_unit
-        if not log:
-            self.figure.yaxis.formatter = BasicTickFormatter(precision=1)
         self.sources = {}
         drawn = []
         for role in ROLES:
@@ -84,51 +78,40 @@ class _Lines:
                     line_width=2.4,
                     color=ROLE_COLOURS[role],
                     line_dash=ROLE_DASHES[role],
-                    legend_label=_ROLE_TEXT[role],
                     name=_ROLE_TEXT[role],
                 )
             )
-        _hover(self.figure, drawn, ("", "$name"), (x_label, "@x{0.0}"), (y_unit, "@y{0.00e+0}"))
-        _legend(self.figure)
+        _hover(self.figure, drawn, ("", "$name"), (x_label, "@x{0.0}"), ("", "$snap_y{0.00e+0}"))
 
     def show(self, curves: Any) -> None:
         known = {c.role: c for c in curves}
         top = max((float(c.y.max()) for c in curves if c.y.size), default=1.0) or 1.0
+        power = 0 if self.log else math.floor(math.log10(top))
+        unit = self.unit if not power else f"10{str(power).translate(RAISED)} {self.unit}"
+        self.figure.yaxis.axis_label = unit
+        top /= 10.0**power
         for role, source in self.sources.items():
             if role not in known:
                 source.data = {"x": [], "y": []}
                 continue
-            y = known[role].y
+            y = known[role].y / 10.0**power
             shown = np.where(y > top * _DECADES / 10, y, np.nan) if self.log else y
             source.data = {"x": known[role].x, "y": shown}
         if curves:
             self.figure.x_range.update(
                 start=min(float(c.x[0]) for c in curves), end=max(float(c.x[-1]) for c in curves)
             )
-        self.figure.y_range.update(start=top * _DECADES if self.log else 0.0,
-                                   end=top * (2 if self.log else 1.08))
-
-
-def _legend(made: Any) -> None:
-    made.add_layout(made.legend[0], "below")
-    made.legend.orientation = "horizontal"
-    made.legend.label_text_font_size = "12px"
-    made.legend.border_line_color = None
-    made.legend.padding = 2
-    made.legend.margin = 2
-    made.legend.spacing = 10
-    made.legend.background_fill_alpha = 0
+        self.figure.y_range.update(
+            start=top * _DECADES if self.log else 0.0, end=top * (2 if self.log else 1.08)
+        )
 
 
 class Figures:
     """All figures of the page."""
 
     def __init__(self) -> None:
-        self.spectra = _Lines(
-            "Photons absorbed in the layer, by wavelength", "wavelength (nm)", "1/(m² s nm)", log=True
-        )
+        self.spectra = _Lines("wavelength (nm)", "1/(m² s nm)", log=True)
         self.depth = _Lines(
-            "Photons absorbed in the layer, by depth from the lit side",
             "depth (nm)",
             "1/(m³ s)",
             log=False,
@@ -146,12 +129,6 @@ class Figures:
         """Feed every figure."""
         self.spectra.show(answers.spectra)
         self.depth.show(answers.depth)
-        self.spectra.figure.title.text = (
-            f"Photons absorbed in {answers.scenario.question.layer}, by wavelength"
-        )
-        self.depth.figure.title.text = (
-            f"Photons absorbed by depth from the lit side, {answers.band} nm"
-        )
         self._show_budget(answers)
         self._show_power(answers)
         if trade_off:
@@ -162,7 +139,6 @@ class Figures:
             {k: [] for k in ("role", "left", "right", "colour", "where", "share")}
         )
         self.budget = _plain(
-            "Where the photons go",
             y_range=[_ROLE_TEXT[r] for r in reversed(ROLES)],
             x_range=Range1d(0, 100),
             height=220,
@@ -183,9 +159,7 @@ class Figures:
 
     def _show_budget(self, answers: Answers) -> None:
         names = budget_names(answers)
-        colours = dict(
-            zip(names, SHARE_COLOURS * (1 + len(names) // len(SHARE_COLOURS)), strict=False)
-        )
+        colours = share_colours(answers)
         columns: dict[str, list[Any]] = {k: [] for k in self.budget_source.data}
         for role, shares in answers.budgets.items():
             at = 0.0
@@ -204,11 +178,9 @@ class Figures:
                     columns[key].append(value)
                 at += share
         self.budget_source.data = columns
-        self.budget.title.text = f"Where the photons of {answers.band} nm go"
 
     def _make_power(self) -> None:
         self.power = _plain(
-            "Power against sheet resistance",
             x_axis_type="log",
             x_range=Range1d(1, 1000),
             y_range=Range1d(0, 105),
@@ -217,20 +189,35 @@ class Figures:
         self.power_now = ColumnDataSource({"x": [], "y": []})
         self.power_levels = ColumnDataSource({"x": [], "y": [], "text": []})
         line = self.power.line(
-            "x", "y", source=self.power_source, line_width=2.6, color=DEVICE,
-            legend_label="distributed cell",
+            "x",
+            "y",
+            source=self.power_source,
+            line_width=2.6,
+            color=DEVICE,
         )
         self.power.line(
-            "x", "first", source=self.power_source, line_width=2, color=MUTED, line_dash="dashed",
-            legend_label="first-order formula",
+            "x",
+            "first",
+            source=self.power_source,
+            line_width=2,
+            color=MUTED,
+            line_dash="dashed",
         )
         self.power.scatter(
-            "x", "y", source=self.power_levels, size=9, marker="square", color=FILTERED,
-            legend_label="80 and 50 %",
+            "x",
+            "y",
+            source=self.power_levels,
+            size=9,
+            marker="square",
+            color=FILTERED,
         )
         self.power.scatter(
-            "x", "y", source=self.power_now, size=15, marker="star", color=COUPON,
-            legend_label="today",
+            "x",
+            "y",
+            source=self.power_now,
+            size=15,
+            marker="star",
+            color=COUPON,
         )
         self.collapse = Span(
             dimension="height", line_color=MUTED, line_dash="dotted", line_width=2, location=1.0
@@ -243,7 +230,6 @@ class Figures:
         self.power.xaxis.axis_label = "sheet resistance (Ω/sq)"
         self.power.yaxis.axis_label = "% of today's power"
         _hover(self.power, [line], ("Ω/sq", "@x{0.}"), ("power left", "@y{0.0} %"))
-        _legend(self.power)
 
     def _show_power(self, answers: Answers) -> None:
         power = answers.power
@@ -284,30 +270,43 @@ class _TradeOff:
 
     def __init__(self) -> None:
         self.figure = _plain(
-            "",
             y_axis_type="log",
             x_range=Range1d(0, 1),
             y_range=Range1d(0.01, 200),
             height=320,
         )
-        columns: dict[str, list[Any]] = {"x": [], "y": [], "name": [], "number": []}
+        columns: dict[str, list[Any]] = {k: [] for k in ("x", "y", "name", "number", "dy")}
         self.edges = ColumnDataSource(dict(columns))
         self.others = ColumnDataSource(dict(columns))
         self.mine = ColumnDataSource(dict(columns))
-        self.figure.line("x", "y", source=self.edges, color=DEVICE, line_width=2,
-                         legend_label="edges of this width")
+        self.figure.line("x", "y", source=self.edges, color=DEVICE, line_width=2)
         on_line = self.figure.scatter("x", "y", source=self.edges, size=6, color=DEVICE)
         dots = self.figure.scatter(
-            "x", "y", source=self.others, size=10, marker="diamond", color=FILTERED,
-            legend_label="other filters",
+            "x",
+            "y",
+            source=self.others,
+            size=10,
+            marker="diamond",
+            color=FILTERED,
         )
         self.figure.text(
-            "x", "y", text="number", source=self.others, x_offset=7, y_offset=-3,
-            text_font_size="12px", text_color=FILTERED,
+            "x",
+            "y",
+            text="number",
+            source=self.others,
+            x_offset=7,
+            y_offset="dy",
+            text_font_size="12px",
+            text_color=FILTERED,
         )
         star = self.figure.scatter(
-            "x", "y", source=self.mine, size=19, marker="star", color=COUPON, line_color="#ffffff",
-            legend_label="on trial",
+            "x",
+            "y",
+            source=self.mine,
+            size=19,
+            marker="star",
+            color=COUPON,
+            line_color="#ffffff",
         )
         self.figure.xaxis.axis_label = "photocurrent lost (mA/cm²)"
         self.figure.yaxis.axis_label = "dose left (%)"
@@ -318,9 +317,13 @@ class _TradeOff:
         self.figure.yaxis.major_label_overrides = {
             t: f"{t:g}" for t in (0.001, 0.01, 0.1, 1, 10, 100)
         }
-        _hover(self.figure, [on_line, dots, star], ("", "@name"), ("mA/cm² lost", "@x{0.000}"),
-               ("dose left", "@y{0.00} %"))
-        _legend(self.figure)
+        _hover(
+            self.figure,
+            [on_line, dots, star],
+            ("", "@name"),
+            ("mA/cm² lost", "@x{0.000}"),
+            ("dose left", "@y{0.00} %"),
+        )
 
     def show(self, answers: Answers, exposure: str) -> None:
         table = answers.trade_off
@@ -339,17 +342,30 @@ class _TradeOff:
                 "y": [max(y, 1e-3) for _, _, _, y in kept],
                 "name": [r.name for _, r, _, _ in kept],
                 "number": [n for n, _, _, _ in kept],
+                "dy": _apart([(x, math.log10(max(y, 1e-3))) for _, _, x, y in kept]),
             }
 
         points = numbered(answers)
         self.mine.data = data([p for p in points if p[0] == "★"])
         self.others.data = data([p for p in points if p[0] != "★"])
         self.edges.data = data([("", r) for r in table.rows if r.name in answers.sweep])
-        light = next(r.light for r in table.rows if r.exposure == exposure)
-        self.figure.title.text = f"Under {light}: dose left in {band} nm"
         every = [v for s in (self.mine, self.others, self.edges) for v in s.data["x"]]
         low, high = min(every), max(every)
         room = 0.08 * (high - low) or 0.01
         self.figure.x_range.update(start=low - room, end=high + room)
         heights = [v for s in (self.mine, self.others, self.edges) for v in s.data["y"]]
         self.figure.y_range.update(start=min(heights) / 1.6, end=max(heights) * 1.8)
+
+
+def _apart(points: list[tuple[float, float]]) -> list[float]:
+    """Heights of the numbers beside points [px]: what would lie on another goes above it."""
+    if not points:
+        return []
+    spans = [max(v) - min(v) or 1.0 for v in zip(*points, strict=True)]
+    out: list[float] = []
+    for i, (x, y) in enumerate(points):
+        near = sum(
+            abs(x - a) < 0.06 * spans[0] and abs(y - b) < 0.07 * spans[1] for a, b in points[:i]
+        )
+        out.append(4.0 - 13.0 * near)
+    return out

@@ -67,7 +67,13 @@ class FullRun:
     async def _carry_out(self, folder: Path, said: Callable[[float, str], None]) -> bytes:
         out = folder / "result"
         self._process = process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "optistack", "run", str(folder / SCENARIO_NAME), "--out", str(out),
+            sys.executable,
+            "-m",
+            "optistack",
+            "run",
+            str(folder / SCENARIO_NAME),
+            "--out",
+            str(out),
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,

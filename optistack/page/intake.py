@@ -15,7 +15,10 @@ from optistack.page.parts import MOST_DROPPED_BYTES
 from optistack.page.state import State
 from optistack.reader import Export, export_to_table, read_export
 
-KINDS = {"with its two surfaces (external)": "external", "of the inside alone (internal)": "internal"}
+KINDS = {
+    "with its two surfaces (external)": "external",
+    "of the inside alone (internal)": "internal",
+}
 OUTSIDE = {"refuse": "refuse", "hold the end value": "hold", "take as 0": "zero"}
 
 

@@ -116,9 +116,7 @@ def prepared(state: State) -> State:
         state = state.changed(("question", "filters_on"), [subject.device])
     if _trial_name(state) in scenario.filters:
         return state
-    state = state.changed(
-        ("filters", TRIAL), {"edge": dict(_TRIAL_EDGE), "mounts": ["laminated"]}
-    )
+    state = state.changed(("filters", TRIAL), {"edge": dict(_TRIAL_EDGE), "mounts": ["laminated"]})
     listed: list[dict[str, Any]] = [{"filter": TRIAL, "mount": "laminated"}]
     for item in question.candidates:
         entry: dict[str, Any] = {"filter": item.item.name, "mount": item.mount}
@@ -189,9 +187,7 @@ def _filter_knobs() -> list[Knob]:
     def edge_path(state: State, key: str) -> KeyPath:
         return ("filters", current_filter(state)["filter"], "edge", key)
 
-    def edge(
-        key: str, label: str, text: str, span: tuple[float, float, float], ident: str
-    ) -> Knob:
+    def edge(key: str, label: str, text: str, span: tuple[float, float, float], ident: str) -> Knob:
         def off(state: State) -> str:
             if state.get(*edge_path(state, key)) is None:
                 return f"the filter on trial is no edge; choose {TRIAL!r} above"
@@ -355,7 +351,11 @@ def _light_knobs(subject: Subject) -> list[Knob]:
             "docs/theory.md, Doses.",
             lambda s: s.get("exposures", first, "hours") or 0.0,
             lambda s, v: everywhere(s, "hours", v),
-            span=lambda s: (0.0, max(2000.0, 2 * float(s.get("exposures", first, "hours") or 0)), 10),
+            span=lambda s: (
+                0.0,
+                max(2000.0, 2 * float(s.get("exposures", first, "hours") or 0)),
+                10,
+            ),
         ),
         Knob(
             "angle",
@@ -475,7 +475,11 @@ def _thickness_knob(side: str, stack: str, index: int, layer: dict[str, Any]) ->
 
 # cell ---------------------------------------------------------------------------------------------
 
-_LENGTHS = {"pitch_mm": "Finger pitch", "length_mm": "Way to the contact", "side_mm": "Side of the pad"}
+_LENGTHS = {
+    "pitch_mm": "Finger pitch",
+    "length_mm": "Way to the contact",
+    "side_mm": "Side of the pad",
+}
 
 
 def _cell_knobs(state: State) -> list[Knob]:

@@ -101,15 +101,15 @@ export function render({ model, el }) {
     more.title = model.help
     help.textContent = model.help + " Source: " + model.source
     paint()
-    const off = model.off !== ""
-    for (const each of row.querySelectorAll("input, select")) each.disabled = off
-    refusal.textContent = model.refusal || (off ? "Not in use: " + model.off + "." : "")
+    const idle = model.unused !== ""
+    for (const each of row.querySelectorAll("input, select")) each.disabled = idle
+    refusal.textContent = model.refusal || (idle ? "Not in use: " + model.unused + "." : "")
     refusal.classList.toggle("quiet", !model.refusal)
     input().setAttribute("aria-invalid", String(model.refusal !== ""))
     input().setAttribute("aria-describedby", refusal.id + " " + help.id)
   }
   all()
-  for (const name of ["shown", "label", "unit", "off", "refusal", "options", "painted"])
+  for (const name of ["shown", "label", "unit", "unused", "refusal", "options", "painted"])
     model.on(name, all)
   return box
 }
@@ -134,7 +134,7 @@ class Control(JSComponent):
     high = param.Number(1.0)
     step = param.Number(0.01)
     options = param.List(default=[])
-    off = param.String()
+    unused = param.String()
     refusal = param.String()
     typed = param.String()
     painted = param.Integer(0)
@@ -146,7 +146,7 @@ class Control(JSComponent):
 _DROP = """
 export function render({ model, el }) {
   const box = document.createElement("div")
-  box.className = "drop"
+  box.className = "dropzone"
   const input = document.createElement("input")
   input.type = "file"
   input.id = "f-" + model.ident

@@ -25,7 +25,7 @@ _OWN_HOSTS = ("localhost", LOOPBACK)
 # functions from text, and its parts come as blobs.
 _POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob: data:; style-src "
-    "'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' "
+    "'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' blob: "
     "ws://{hosts}; worker-src blob:; object-src 'none'; base-uri 'none'; form-action 'none'"
 )
 _PAGE = """
@@ -219,9 +219,9 @@ def _session(opened: State, page: str) -> Any:
         template.add_panel("page", pn.pane.HTML(text, stylesheets=[PART_CSS]))
         return template
     if refusal:
-        view.panes["take-said"].object = (
-            f'<p class="part-refusal" role="alert">{_escape(refusal)}</p>'
-        )
+        view.panes[
+            "take-said"
+        ].object = f'<p class="part-refusal" role="alert">{_escape(refusal)}</p>'
         view.panes["link-refusal"].object = view.panes["take-said"].object
     if pn.state.curdoc is not None:
         pn.state.on_session_destroyed(lambda _: view.close())

@@ -6,11 +6,25 @@ from __future__ import annotations
 COUPON, DEVICE, FILTERED, MUTED = "#cf5a1e", "#2f7fc1", "#b0569f", "#7b858d"
 ROLE_COLOURS = {"coupon": COUPON, "device": DEVICE, "filtered": FILTERED}
 ROLE_DASHES = {"coupon": "dashed", "device": "solid", "filtered": "dotted"}
-# Shares of the light, in this order, told apart by their labels too.
+# Layers in their order; the table beside the bars says the same in words.
 SHARE_COLOURS = (
-    "#5b8db8", "#c98b2b", "#3f9b8a", "#a86fb0", "#cf6f4e", "#8a9a3b", "#6a78b8", "#b85c78",
-    "#4f9fb5", "#9a7b5a", "#7b858d", "#5aa05a",
+    "#c98b2b",
+    "#3f9b8a",
+    "#a86fb0",
+    "#cf6f4e",
+    "#8a9a3b",
+    "#6a78b8",
+    "#b85c78",
+    "#4f9fb5",
+    "#9a7b5a",
+    "#5aa05a",
+    "#c4a24a",
+    "#8f5f9f",
+    "#3d7f99",
+    "#b07a6a",
 )
+# What leaves the stack, and what stays at the lamp, is no layer.
+PLACE_COLOURS = {"reflected": "#9fb0bd", "transmitted": "#6d7a84", "filter at the lamp": "#47535c"}
 
 _LIGHT = """
   --paper: #fbfaf7; --card: #ffffff; --ink: #1b2226; --soft: #4d5963; --line: #d8dcdf;
@@ -65,6 +79,7 @@ a { color: var(--accent); }
 .soft { color: var(--soft); font-size: 0.92em; }
 .control { margin: 0 0 10px; min-width: 0; width: 100%; }
 .head { display: flex; gap: 6px; align-items: center; justify-content: space-between; }
+label { color: var(--ink) !important; }
 .head label { font-weight: 600; font-size: 0.94em; overflow-wrap: anywhere; }
 .what { width: 26px; height: 26px; border-radius: 13px; border: 1px solid var(--soft); flex: none;
   background: transparent; color: var(--ink); cursor: pointer; font-size: 14px; padding: 0; }
@@ -85,10 +100,10 @@ input[aria-invalid=true], select[aria-invalid=true] { border: 2px solid var(--wa
 :is(input, select, button, summary, a):focus-visible { outline: 3px solid var(--accent);
   outline-offset: 2px; }
 :disabled { opacity: 0.55; }
-.drop { border: 2px dashed var(--soft); border-radius: 8px; padding: 10px; }
-.drop.over { border-color: var(--accent); background: var(--care-ground); }
-.drop label { display: block; font-weight: 600; font-size: 0.94em; margin-bottom: 6px; }
-.drop input { max-width: 100%; color: var(--ink); font: inherit; font-size: 0.9em; }
+.dropzone { border: 2px dashed var(--soft); border-radius: 8px; padding: 10px; }
+.dropzone.over { border-color: var(--accent); background: var(--care-ground); }
+.dropzone label { display: block; font-weight: 600; font-size: 0.94em; margin-bottom: 6px; }
+.dropzone input { max-width: 100%; color: var(--ink); font: inherit; font-size: 0.9em; }
 .wide { font: inherit; border: 1px solid var(--accent); background: var(--accent);
   color: var(--on-accent); border-radius: 5px; padding: 5px 12px; cursor: pointer; height: 34px; }
 .numbers { display: grid; grid-template-columns: minmax(0, 1fr); margin: 0; }
@@ -97,8 +112,10 @@ input[aria-invalid=true], select[aria-invalid=true] { border: 2px solid var(--wa
 .numbers dt { color: var(--soft); font-size: 0.92em; overflow-wrap: anywhere; }
 .numbers dd { margin: 0; font-variant-numeric: tabular-nums; font-weight: 600; }
 .numbers .band { display: block; color: var(--soft); font-weight: 400; font-size: 0.86em; }
-.strip { display: flex; flex-wrap: wrap; gap: 6px 20px; }
-.strip div { min-width: 120px; }
+.strip { display: grid; gap: 6px 18px;
+  grid-template-columns: repeat(auto-fit, minmax(min(150px, 44%), 1fr)); }
+.strip div { min-width: 0; overflow-wrap: anywhere; }
+@media (max-width: 600px) { .strip { font-size: 0.86em; gap: 3px 10px; } }
 .strip .name { color: var(--soft); font-size: 0.82em; display: block; }
 .strip .value { font-weight: 700; font-variant-numeric: tabular-nums; }
 .strip .band { color: var(--soft); font-size: 0.78em; display: block; }
@@ -115,6 +132,11 @@ td, th { text-align: left; padding: 3px 8px 3px 0; border-bottom: 1px solid var(
 .key { display: flex; flex-wrap: wrap; gap: 2px 14px; font-size: 0.88em; color: var(--soft); }
 .key span::before { content: ""; display: inline-block; width: 12px; height: 12px; margin-right: 5px;
   background: var(--c); vertical-align: -1px; border-radius: 2px; }
+.key .line::before { width: 26px; height: 0; background: none; border-radius: 0; vertical-align: 4px;
+  border-top: 3px var(--d) var(--c); }
+.key .mark::before { content: attr(data-mark); width: auto; height: auto; background: none;
+  color: var(--c); vertical-align: 0; }
+.figure { margin: 12px 0 0; font-weight: 600; font-size: 0.94em; }
 ol.tour { padding-left: 22px; } ol.tour li { margin: 5px 0; }
 .invented { font-weight: 700; color: var(--warn); }
 nav { display: flex; flex-wrap: wrap; gap: 4px 16px; font-size: 0.94em; }
@@ -128,6 +150,11 @@ CARD = {
 }
 
 # Panel's own buttons and fields.
+QUIET_CSS = """
+.bk-btn, .bk-btn a { color: var(--accent) !important; }
+.bk-btn { background: transparent !important; }
+"""
+
 WIDGET_CSS = """
 :host { font: 15px/1.4 system-ui, "DejaVu Sans", sans-serif; color: var(--ink); }
 .bk-btn, .bk-btn a { font: inherit !important; color: var(--on-accent) !important;

@@ -31,7 +31,7 @@ from optistack.page.intake import (
 from optistack.page.knobs import Knob, knobs_of, prepared
 from optistack.page.parts import Control, Drop, LinkField
 from optistack.page.state import State
-from optistack.page.style import CARD, PART_CSS, WIDGET_CSS
+from optistack.page.style import CARD, PART_CSS, QUIET_CSS, WIDGET_CSS
 from optistack.tables import printable
 
 _WIDE = {"sizing_mode": "stretch_width"}
@@ -111,9 +111,26 @@ class View:
         self.panes = {
             name: pane()
             for name in (
-                "heading", "strip", "cautions", "budget", "trade-off", "changes", "intake",
-                "intake-said", "take-said", "run", "link-refusal",
-                *(f"numbers-{p}" for p in PARTS), *(f"said-{p}" for p in PARTS),
+                "heading",
+                "strip",
+                "cautions",
+                "budget",
+                "trade-off",
+                "changes",
+                "intake",
+                "intake-said",
+                "take-said",
+                "run",
+                "link-refusal",
+                "key-same",
+                "key-depth",
+                "title-spectra",
+                "title-budget",
+                "title-depth",
+                "title-light-0",
+                "title-light-1",
+                *(f"numbers-{p}" for p in PARTS),
+                *(f"said-{p}" for p in PARTS),
             )
         }
         self.link = LinkField(margin=0, **_WIDE)
@@ -125,6 +142,13 @@ class View:
         self.panes["strip"].object = words.strip(answers)
         self.panes["cautions"].object = words.cautions(answers)
         self.panes["budget"].object = words.budget_key(answers)
+        self.panes["key-same"].object = self.panes["key-depth"].object = words.role_key(answers)
+        layer = answers.scenario.question.layer
+        self._title("spectra", f"Photons absorbed in {layer}, by wavelength")
+        self._title("budget", f"Where the photons of {answers.band} nm go")
+        self._title(
+            "depth", f"Photons absorbed in {layer}, by depth from the lit side, {answers.band} nm"
+        )
         self.panes["changes"].object = words.changes(state)
         titles = {
             "same": "Why the ratio is what it is",
@@ -140,7 +164,7 @@ class View:
                 answers.sentences.get(part, ()), titles[part]
             )
         if trade_off:
-            self.panes["trade-off"].object = words.trade_off(answers)
+            self._say_trade_off(answers)
         self.figures.show(answers, trade_off=trade_off)
         for key, knob in self.knobs.items():
             self._paint(key, knob)
@@ -159,7 +183,7 @@ class View:
             unit=knob.unit(self.state),
             shown=shown,
             options=[[text, val] for text, val in knob.options(self.state).items()],
-            off=knob.off(self.state),
+            unused=knob.off(self.state),
             refusal=refusal,
         )
 
@@ -210,8 +234,19 @@ class View:
 
     def _show_trade_off(self) -> None:
         self.answers = self.desk.answer(self.state)
-        self.panes["trade-off"].object = words.trade_off(self.answers)
+        self._say_trade_off(self.answers)
         self.figures.show(self.answers)
+
+    def _say_trade_off(self, answers: Answers) -> None:
+        self.panes["trade-off"].object = words.trade_off(answers)
+        rows = () if answers.trade_off is None else answers.trade_off.rows
+        lights = list({r.exposure: r.light for r in rows}.values())
+        for i in range(2):
+            text = f"Dose left in {answers.band} nm and photocurrent lost under "
+            self._title(f"light-{i}", text + lights[i] if i < len(lights) else "")
+
+    def _title(self, key: str, text: str) -> None:
+        self.panes[f"title-{key}"].object = f'<p class="figure">{escape(text)}</p>' if text else ""
 
     def _soon(self, work: Callable[[], None]) -> None:
         """After what was shown has gone out to the browser; only the last of several."""
@@ -238,8 +273,20 @@ class View:
         coupon = [c for k, c in layers if k.startswith("thickness-coupon")]
         device = [c for k, c in layers if k.startswith("thickness-device")]
         return [
-            _card([p["link-refusal"], p["heading"], pn.pane.HTML(words.TOUR, stylesheets=[PART_CSS], margin=0, **_WIDE)]),
-            pn.Column(p["strip"], css_classes=["in-sight"], styles=CARD | _STICKY, margin=(0, 0, 10, 0), **_WIDE),
+            _card(
+                [
+                    p["link-refusal"],
+                    p["heading"],
+                    pn.pane.HTML(words.TOUR, stylesheets=[PART_CSS], margin=0, **_WIDE),
+                ]
+            ),
+            pn.Column(
+                p["strip"],
+                css_classes=["in-sight"],
+                styles=CARD | _STICKY,
+                margin=(0, 0, 10, 0),
+                **_WIDE,
+            ),
             self._question(
                 "same",
                 [
@@ -250,25 +297,48 @@ class View:
                     _fold("Layers of the device", device),
                 ],
                 [
-                    p["numbers-same"], p["said-same"], _figure(f.spectra.figure), _figure(f.budget),
-                    p["budget"], _figure(f.depth.figure),
+                    p["numbers-same"],
+                    p["said-same"],
+                    p["title-spectra"],
+                    _figure(f.spectra.figure),
+                    p["key-same"],
+                    p["title-budget"],
+                    _figure(f.budget),
+                    p["budget"],
+                    p["title-depth"],
+                    _figure(f.depth.figure),
+                    p["key-depth"],
                 ],
             ),
             self._question(
                 "filter",
                 [*(c for _, c in self._group("filter")), *self._intake()],
                 [
-                    p["numbers-filter"], p["said-filter"],
-                    *(_figure(t) for t in f.trade_offs), p["trade-off"],
+                    p["numbers-filter"],
+                    p["said-filter"],
+                    p["title-light-0"],
+                    _figure(f.trade_offs[0]),
+                    p["title-light-1"],
+                    _figure(f.trade_offs[1]),
+                    _html(words.TRADE_OFF_KEY),
+                    p["trade-off"],
                 ],
             ),
             self._question(
                 "cell",
                 [c for _, c in self._group("cell")]
                 or [_text("This scenario has no section [electrode]: see docs/electrode.md.")],
-                [p["numbers-cell"], p["said-cell"], _figure(f.power)],
+                [
+                    p["numbers-cell"],
+                    p["said-cell"],
+                    _html('<p class="figure">Power against sheet resistance</p>'),
+                    _figure(f.power),
+                    _html(words.POWER_KEY),
+                ],
             ),
-            self._question("outdoors", self._long_work(), [p["numbers-outdoors"], p["said-outdoors"]]),
+            self._question(
+                "outdoors", self._long_work(), [p["numbers-outdoors"], p["said-outdoors"]]
+            ),
             self._question("take", self._take(), [p["changes"]]),
         ]
 
@@ -278,15 +348,22 @@ class View:
     def _question(self, key: str, moved: Sequence[Any], seen: Sequence[Any]) -> Any:
         title = pn.pane.HTML(
             f'<h2 id="q-{key}">{escape(words.QUESTIONS[key])}</h2>',
-            stylesheets=[PART_CSS], margin=(0, 0, 8, 0), css_classes=[f"question-{key}"], **_WIDE,
+            stylesheets=[PART_CSS],
+            margin=(0, 0, 8, 0),
+            css_classes=[f"question-{key}"],
+            **_WIDE,
         )
         return _card(
             [
                 title,
                 pn.FlexBox(
-                    pn.Column(*moved, margin=(0, 18, 0, 0), styles=_NARROW, min_width=0),
+                    pn.Column(*moved, margin=0, styles=_NARROW, min_width=0),
                     pn.Column(*seen, margin=0, styles=_BROAD, min_width=0),
-                    flex_wrap="wrap", align_items="stretch", gap="0px", margin=0, **_WIDE,
+                    flex_wrap="wrap",
+                    align_items="stretch",
+                    gap="20px",
+                    margin=0,
+                    **_WIDE,
                 ),
             ]
         )
@@ -294,14 +371,22 @@ class View:
     # dropped files ------------------------------------------------------------------------------
 
     def _intake(self) -> list[Any]:
-        drop = Drop(ident="filter", label="Drop a spectrophotometer's file of a filter, or choose it",
-                    margin=(8, 0, 6, 0), **_WIDE)
+        drop = Drop(
+            ident="filter",
+            label="Drop a spectrophotometer's file of a filter, or choose it",
+            margin=(8, 0, 6, 0),
+            **_WIDE,
+        )
         kind = _select("The curve was measured", KINDS)
         outside = _select("Beyond its readings", OUTSIDE)
         measured = _select("Transmittance is", _MEASURED)
         use = _button("Use as the filter on trial")
-        answer = pn.widgets.Select(label="Answer", options=[], stylesheets=[WIDGET_CSS], margin=(4, 0), **_WIDE)
-        free = pn.widgets.TextInput(label="Answer", stylesheets=[WIDGET_CSS], margin=(4, 0), **_WIDE)
+        answer = pn.widgets.Select(
+            label="Answer", options=[], stylesheets=[WIDGET_CSS], margin=(4, 0), **_WIDE
+        )
+        free = pn.widgets.TextInput(
+            label="Answer", stylesheets=[WIDGET_CSS], margin=(4, 0), **_WIDE
+        )
         tell = _button("Tell the reader")
         box = pn.Column(margin=0, visible=False, **_WIDE)
         said = self.panes["intake-said"]
@@ -383,8 +468,12 @@ class View:
     # taking away ----------------------------------------------------------------------------------
 
     def _take(self) -> list[Any]:
-        drop = Drop(ident="scenario", label="Open a scenario (.toml) or an archive saved here (.zip)",
-                    margin=(8, 0), **_WIDE)
+        drop = Drop(
+            ident="scenario",
+            label="Open a scenario (.toml) or an archive saved here (.zip)",
+            margin=(8, 0),
+            **_WIDE,
+        )
 
         def sent(event: Any) -> None:
             drop.refusal = ""
@@ -405,9 +494,15 @@ class View:
         stem = "".join(c if c.isalnum() and c.isascii() else "_" for c in self.state.path.stem)[:40]
         return [
             self._download("Scenario file", f"{stem}_changed.toml", lambda: self._toml()),
-            self._download("Scenario with its files", f"{stem}.zip", lambda: write_bundle(self.state)),
-            self._download("Tables (CSV)", f"{stem}_tables.zip", lambda: export.tables(self._whole())),
-            self._download("Figures (PNG, SVG)", f"{stem}_figures.zip", lambda: export.figures(self._whole())),
+            self._download(
+                "Scenario with its files", f"{stem}.zip", lambda: write_bundle(self.state)
+            ),
+            self._download(
+                "Tables (CSV)", f"{stem}_tables.zip", lambda: export.tables(self._whole())
+            ),
+            self._download(
+                "Figures (PNG, SVG)", f"{stem}_figures.zip", lambda: export.figures(self._whole())
+            ),
             self.panes["take-said"],
             _text("The link reopens this view while the page runs with the same scenario:"),
             self.link,
@@ -432,8 +527,12 @@ class View:
                 return io.BytesIO(f"refused: {error}\n".encode())
 
         return pn.widgets.FileDownload(
-            callback=callback, filename=filename, label=label, stylesheets=[WIDGET_CSS],
-            margin=(3, 6, 3, 0), css_classes=[f"take-{label.split()[0].lower()}-{filename[-3:]}"],
+            callback=callback,
+            filename=filename,
+            label=label,
+            stylesheets=[WIDGET_CSS],
+            margin=(3, 6, 3, 0),
+            css_classes=[f"take-{label.split()[0].lower()}-{filename[-3:]}"],
         )
 
     # long work --------------------------------------------------------------------------------------
@@ -461,8 +560,12 @@ class View:
                 pane.object = '<p role="status">Done: the report with its tables and figures.</p>'
                 ready.objects = [
                     pn.widgets.FileDownload(
-                        io.BytesIO(packed), filename="report.zip", label="Report",
-                        stylesheets=[WIDGET_CSS], margin=(3, 0), embed=True,
+                        io.BytesIO(packed),
+                        filename="report.zip",
+                        label="Report",
+                        stylesheets=[WIDGET_CSS],
+                        margin=(3, 0),
+                        embed=True,
                     )
                 ]
             start.disabled, cancel.disabled = False, True
@@ -496,7 +599,9 @@ def _fold(title: str, items: Sequence[Any]) -> Any:
     if not items:
         return pn.Spacer(height=0)
     box = pn.Column(*items, margin=(6, 0), visible=False, **_WIDE)
-    button = pn.widgets.Button(label=f"{title} …", stylesheets=[WIDGET_CSS], margin=(3, 0))
+    button = pn.widgets.Button(
+        label=f"{title} …", stylesheets=[WIDGET_CSS, QUIET_CSS], margin=(3, 0)
+    )
 
     def toggle(_: Any) -> None:
         box.visible = not box.visible
@@ -510,7 +615,11 @@ def _figure(made: Any) -> Any:
 
 
 def _text(html: str) -> Any:
-    return pn.pane.HTML(f'<p class="soft">{html}</p>', stylesheets=[PART_CSS], margin=(4, 0), **_WIDE)
+    return _html(f'<p class="soft">{html}</p>')
+
+
+def _html(text: str) -> Any:
+    return pn.pane.HTML(text, stylesheets=[PART_CSS], margin=(2, 0), min_width=0, **_WIDE)
 
 
 def _button(name: str) -> Any:

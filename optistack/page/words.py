@@ -10,7 +10,16 @@ from optistack.care import CAUTIONS
 from optistack.page.answers import Answers, Number
 from optistack.page.knobs import MOUNT_WORDS
 from optistack.page.state import State, key_text
-from optistack.page.style import SHARE_COLOURS
+from optistack.page.style import (
+    COUPON,
+    DEVICE,
+    FILTERED,
+    MUTED,
+    PLACE_COLOURS,
+    ROLE_COLOURS,
+    ROLE_DASHES,
+    SHARE_COLOURS,
+)
 from optistack.value import short
 
 QUESTIONS = {
@@ -100,13 +109,17 @@ def numbers(items: Sequence[Number], refusal: str = "") -> str:
 def sentences(texts: Iterable[str], title: str) -> str:
     """What the library says about numbers, folded away."""
     listed = "".join(f"<li>{escape(t)}</li>" for t in texts)
-    return f"<details><summary>{escape(title)}</summary><ul>{listed}</ul></details>" if listed else ""
+    return (
+        f"<details><summary>{escape(title)}</summary><ul>{listed}</ul></details>" if listed else ""
+    )
 
 
 def cautions(answers: Answers) -> str:
     """The first caution in sight, all of them one key away."""
     first = CAUTIONS[0] if CAUTIONS[0] in answers.cautions else ""
-    times = [t for t in answers.cautions if t.startswith(tuple(answers.scenario.lights)) and "limit" in t]
+    times = [
+        t for t in answers.cautions if t.startswith(tuple(answers.scenario.lights)) and "limit" in t
+    ]
     listed = "".join(f"<li>{escape(t)}</li>" for t in answers.cautions)
     shown = "".join(f"<p>{escape(t)}</p>" for t in (first, *times) if t)
     return (
@@ -124,10 +137,42 @@ def budget_names(answers: Answers) -> tuple[str, ...]:
     return tuple(names)
 
 
+def share_colours(answers: Answers) -> dict[str, str]:
+    """A colour for everything that takes or passes photons."""
+    layers = [n for n in budget_names(answers) if n not in PLACE_COLOURS]
+    many = SHARE_COLOURS * (1 + len(layers) // len(SHARE_COLOURS))
+    return PLACE_COLOURS | dict(zip(layers, many, strict=False))
+
+
+def role_key(answers: Answers) -> str:
+    """The lines of coupon, device and filter."""
+    lines = "".join(
+        f'<span class="line" style="--c:{ROLE_COLOURS[c.role]};--d:{ROLE_DASHES[c.role]}">'
+        f"{escape(c.name)}</span>"
+        for c in answers.spectra
+    )
+    return f'<div class="key">{lines}</div>'
+
+
+TRADE_OFF_KEY = (
+    f'<div class="key"><span class="mark" data-mark="★" style="--c:{COUPON}">on trial</span>'
+    f'<span class="line" style="--c:{DEVICE};--d:solid">edges of this width, this mount</span>'
+    f'<span class="mark" data-mark="◆" style="--c:{FILTERED}">other filters of the scenario; '
+    "numbers as in the table</span></div>"
+)
+POWER_KEY = (
+    f'<div class="key"><span class="mark" data-mark="★" style="--c:{COUPON}">today</span>'
+    f'<span class="line" style="--c:{DEVICE};--d:solid">distributed cell</span>'
+    f'<span class="line" style="--c:{MUTED};--d:dashed">first-order formula</span>'
+    f'<span class="mark" data-mark="■" style="--c:{FILTERED}">80 and 50 %</span>'
+    f'<span class="line" style="--c:{MUTED};--d:dotted">collection collapses</span></div>'
+)
+
+
 def budget_key(answers: Answers) -> str:
     """The colours of the bars, and their numbers as a table."""
     names = budget_names(answers)
-    colours = dict(zip(names, SHARE_COLOURS * (1 + len(names) // len(SHARE_COLOURS)), strict=False))
+    colours = share_colours(answers)
     key = "".join(
         f'<span style="--c:{colours[n]}">{escape(_WHERE_WORDS.get(n, n))}</span>' for n in names
     )
@@ -163,7 +208,9 @@ def trade_off(answers: Answers) -> str:
         if better:
             listed = ", ".join(escape(f"{r.name} ({MOUNT_WORDS[r.mount]})") for r in better[:3])
             more = f" and {len(better) - 3} more" if len(better) > 3 else ""
-            out.append(f"<p>Under {where}, beaten in both dose and photocurrent by {listed}{more}.</p>")
+            out.append(
+                f"<p>Under {where}, beaten in both dose and photocurrent by {listed}{more}.</p>"
+            )
         else:
             out.append(
                 f"<p>Under {where}, on the front: no other filter here leaves less dose and loses "
@@ -206,6 +253,7 @@ def numbered(answers: Answers) -> list[tuple[str, Any]]:
 
 def beaten_by(mine: Any, rows: Sequence[Any], band: str) -> list[Any]:
     """Rows that leave no more dose and lose no more photocurrent, and less of one of them."""
+
     def at(row: Any) -> tuple[float, float]:
         lost = row.photocurrent_lost_ma_cm2
         return row.dose_left[band].value, float("nan") if lost is None else lost.value

@@ -325,7 +325,9 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
         add("assumption", "scenario", choice)
     for name, exposure in scenario.exposures.items():
         try:
-            limits = needed_limits(scenario, exposure, with_filters=name in scenario.question.filters_on)
+            limits = needed_limits(
+                scenario, exposure, with_filters=name in scenario.question.filters_on
+            )
             stack, far = exposure.built
             stack.fringe_step_nm(limits[0])  # refuses coherent layers that are too thick
         except OptistackError as error:
