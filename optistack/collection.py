@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -117,6 +118,82 @@ class Photocurrent:
         return Value.of(np.concatenate([self.central, self.low, self.high]))
 
 
+def reference_absorptance(eqe: QuantumEfficiency, active_layers: Sequence[str], lam: Real) -> Real:
+    """Absorptance of the active layers in the stack that a quantum efficiency was measured on."""
+    # On the measured stack and side, and without the filters of any exposure.
+    stack = eqe.stack if eqe.lit_from == "front" else eqe.stack.flipped()
+    reference = respond(stack, Geometry(), lam)
+    return np.asarray(sum(reference.absorptance[stack.position(name)] for name in active_layers))
+
+
+def collected_per_photon(collection: Collection, lam: Real, at: Real) -> tuple[Real, Real, Real]:
+    """Electrons collected per photon absorbed in the active layers: central, low, high.
+
+    As `photocurrent` counts them, without what it says about doubts.
+
+    Parameters
+    ----------
+    collection : Collection
+    lam : (grid,) array [nm]
+        Where the stack of the quantum efficiency is solved.
+    at : (wavelength,) array [nm]
+        Inside the grid; absorptances are linear between its points.
+    """
+    low_nm, high_nm = collection.range_nm
+    inside = (at >= low_nm) & (at <= high_nm)
+    if collection.eqe is None:
+        flat = np.where(inside, collection.efficiency, 0.0)
+        return flat, flat, flat
+    eqe = collection.eqe
+    first, last = eqe.range_nm
+    base_grid = reference_absorptance(eqe, collection.active_layers, lam)
+    base = np.interp(at, lam, base_grid)
+    enough = base >= _MINIMUM_ABSORPTANCE
+    known = inside & (at >= first) & (at <= last) & enough
+    measured = np.where(
+        known, np.interp(at, eqe.wavelength_nm, eqe.values) / np.where(enough, base, 1.0), 0.0
+    )
+    unknown = inside & (at < first)
+    internal = 0.0
+    if first > low_nm:
+        at_first = float(np.interp(first, lam, base_grid))
+        internal = min(1.0, max(0.0, eqe.values[0] / at_first)) if at_first > 0 else 0.0
+    return (
+        np.where(unknown, internal, measured),
+        measured,
+        np.where(unknown, 1.0, measured),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class CurrentWeights:
+    """Weights on the wavelengths: photocurrent = weights @ absorptance of the active layers.
+
+    Attributes
+    ----------
+    central, low, high : (variant, wavelength) arrays [mA/cm2]
+        As in `Photocurrent`.
+    notes : tuple of str
+    """
+
+    central: Real
+    low: Real
+    high: Real
+    notes: tuple[str, ...] = ()
+
+
+def active_absorptance(result: ExposureResult, collection: Collection) -> Real:
+    """Of the active layers together, (wavelength,).
+
+    Raises
+    ------
+    StackError
+        An active layer that the stack does not have.
+    """
+    absorptance, stack = result.response.absorptance, result.stack
+    return np.asarray(sum(absorptance[stack.position(x)] for x in collection.active_layers))
+
+
 def photocurrent(result: ExposureResult, collection: Collection) -> Photocurrent:
     """Photocurrent density of an exposure.
 
@@ -131,37 +208,42 @@ def photocurrent(result: ExposureResult, collection: Collection) -> Photocurrent
     RangeError
         The exposure was not solved over ``collection.range_nm``.
     """
-    active = sum(
-        result.response.absorptance[result.stack.position(name)]
-        for name in collection.active_layers
-    )
-    active = np.asarray(active)
+    active = active_absorptance(result, collection)
+    weights = current_weights(result, collection)
+    parts = (weights.central @ active, weights.low @ active, weights.high @ active)
+    return Photocurrent(*parts, weights.notes)
+
+
+def current_weights(result: ExposureResult, collection: Collection) -> CurrentWeights:
+    """What an absorptance of the active layers would give in photocurrent, at each wavelength.
+
+    Raises
+    ------
+    StackError, RangeError
+        As in `photocurrent`.
+    """
+    active = active_absorptance(result, collection)
     lam = result.wavelength_nm
     low_nm, high_nm = collection.range_nm
     if collection.eqe is None:
         weights = result.photon_weights((low_nm, high_nm))
-        current = MA_CM2_PER_FLUX * collection.efficiency * (weights @ active)
-        return Photocurrent(current, current, current)
+        current = MA_CM2_PER_FLUX * collection.efficiency * weights
+        return CurrentWeights(current, current, current)
     eqe = collection.eqe
     first, last = eqe.range_nm
-    # On the measured stack and side, and without this exposure's filters.
-    stack = eqe.stack if eqe.lit_from == "front" else eqe.stack.flipped()
-    reference = respond(stack, Geometry(), lam)
-    base = np.asarray(
-        sum(reference.absorptance[stack.position(name)] for name in collection.active_layers)
-    )
+    base = reference_absorptance(eqe, collection.active_layers, lam)
     enough = base >= _MINIMUM_ABSORPTANCE
-    ratio = np.where(enough, active / np.where(enough, base, 1.0), 0.0)
+    per_active = np.where(enough, 1.0 / np.where(enough, base, 1.0), 0.0)
 
     def curve(x: Real) -> Real:
         return np.interp(x, eqe.wavelength_nm, eqe.values)
 
     notes = []
     top = min(high_nm, last)
-    measured = np.zeros(len(result.lights))
+    measured = np.zeros((len(result.lights), lam.size))
     if top > max(low_nm, first):
         band = (max(low_nm, first), top)
-        measured = result.photon_weights(band, curve, [eqe.wavelength_nm]) @ ratio
+        measured = result.photon_weights(band, curve, [eqe.wavelength_nm]) * per_active
         inside = (lam >= band[0]) & (lam <= band[1])
         over = inside & (curve(lam) > base + 0.02)
         if over.any():
@@ -175,20 +257,20 @@ def photocurrent(result: ExposureResult, collection: Collection) -> Photocurrent
                 f"quantum efficiency {eqe.name}: where the active layers absorb below "
                 f"{_MINIMUM_ABSORPTANCE:g} without filter, nothing is counted"
             )
-    unknown = np.zeros(len(result.lights))
+    unknown = np.zeros_like(measured)
     if first > low_nm:
-        unknown = result.photon_weights((low_nm, min(first, high_nm))) @ active
+        unknown = result.photon_weights((low_nm, min(first, high_nm)))
         at_first = float(np.interp(first, lam, base))
         internal = min(1.0, max(0.0, eqe.values[0] / at_first)) if at_first > 0 else 0.0
         notes.append(
             f"quantum efficiency {eqe.name}: not measured below {first:g} nm, where collection "
-            f"from 0 to 1 means 0 to {MA_CM2_PER_FLUX * float(unknown[0]):.3g} mA/cm2"
+            f"from 0 to 1 means 0 to {MA_CM2_PER_FLUX * float(unknown[0] @ active):.3g} mA/cm2"
         )
     else:
         internal = 0.0
     if last < high_nm:
         notes.append(f"quantum efficiency {eqe.name}: nothing is counted above {last:g} nm")
-    return Photocurrent(
+    return CurrentWeights(
         MA_CM2_PER_FLUX * (measured + internal * unknown),
         MA_CM2_PER_FLUX * measured,
         MA_CM2_PER_FLUX * (measured + unknown),

@@ -9,31 +9,26 @@ factor where the temperatures are known.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal, NamedTuple, Protocol
+from dataclasses import dataclass
+from typing import Literal, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import ExposureResult
-from optistack.rate_laws import arrhenius_factor
 from optistack.rate_terms import PROPORTIONAL, Knowledge
-from optistack.spectra import DAMAGE_BAND_NM, DEFAULT_BANDS_NM, BandNm, Spectrum, Weight, spectrum
+from optistack.spectra import DAMAGE_BAND_NM, BandNm, Weight
 from optistack.spectral_math import band_key
 from optistack.value import Value
 
 Real = NDArray[np.float64]
 Kind = Literal["incident energy", "incident photons", "absorbed photons", "weighted photons"]
 
-# Below this the sun at sea level has practically no light: common practice, from memory, no source.
-SUN_STARTS_NM = 295.0
 # Values of p, and of an activation energy, over which the range of an answer is searched. The sum
 # of powers is convex in both: its largest value lies at an end, its smallest may lie between.
 SCAN_POINTS = 65
 ENERGY_POINTS = 17
-# Smaller shares of the sun's dose are not told.
-_WORTH_SAYING = 1e-3
 METER_BAND_NM: BandNm = (300.0, 400.0)
 
 
@@ -44,24 +39,28 @@ class SiteDose(Protocol):
     """
 
     @property
-    def incident_j_m2(self) -> Mapping[str, Any]:
-        """Radiant exposure of the year by band, a number or a `Value` [J/m2]."""
+    def incident_j_m2(self) -> Mapping[str, float]:
+        """Radiant exposure of the year by band [J/m2]."""
 
     @property
-    def incident_photons_m2(self) -> Mapping[str, Any]:
+    def incident_photons_m2(self) -> Mapping[str, float]:
         """Photons that arrive in the year by band [1/m2]."""
 
     @property
-    def absorbed_photons_m2(self) -> Mapping[str, Any]:
+    def absorbed_photons_m2(self) -> Mapping[str, float]:
         """Photons that the layer absorbs in the year by band [1/m2]."""
 
     @property
-    def weighted_m2(self) -> Mapping[str, Any]:
+    def weighted_m2(self) -> Mapping[str, float]:
         """Equivalent photons that the layer absorbs in the year by weight [1/m2]."""
 
     @property
     def thickness_nm(self) -> float:
         """Of the layer [nm]."""
+
+    @property
+    def grade(self) -> str:
+        """Worst grade of a table that carries more than 5 % of the answer."""
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -155,7 +154,7 @@ def lamp_rate(result: ExposureResult, layer: str, criterion: Criterion) -> Real:
     return result.absorbed_photons_m2_s(layer, criterion.band_nm)
 
 
-def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> Value:
+def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> float:
     """What the site gives in a year: J/m2 or 1/m2.
 
     Raises
@@ -163,7 +162,7 @@ def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> Valu
     OptistackError
         The site was not worked out for this band or weight.
     """
-    kept: Mapping[str, Any] = {
+    kept: Mapping[str, float] = {
         "incident energy": site.incident_j_m2,
         "incident photons": site.incident_photons_m2,
         "absorbed photons": site.absorbed_photons_m2,
@@ -175,8 +174,21 @@ def year_amount(site: SiteDose, criterion: Criterion, who: str = "site") -> Valu
             f"{who}: {criterion.kind} of the year are not known for the {what} {criterion.key}; it "
             f"has {', '.join(kept) or 'none'}. Work the site out with the same bands and weights"
         )
-    v = kept[criterion.key]
-    return v if isinstance(v, Value) else Value.of(float(v))
+    return float(kept[criterion.key])
+
+
+def share_of_damage_band(site: SiteDose, criterion: Criterion) -> float:
+    """Of the photons that the layer absorbs at the site in 280-400 nm, those in a part of it.
+
+    1 for other ways of counting, and where the site does not know 280-400 nm.
+    """
+    low, high = criterion.band_nm
+    part = DAMAGE_BAND_NM[0] <= low and high <= DAMAGE_BAND_NM[1]
+    whole = Criterion("absorbed photons", DAMAGE_BAND_NM)
+    if criterion.kind != whole.kind or not part or whole.key not in site.absorbed_photons_m2:
+        return 1.0
+    total = year_amount(site, whole)
+    return year_amount(site, criterion) / total if total > 0 else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,13 +242,13 @@ class Equal(NamedTuple):
 class YearSum:
     """A year of a site summed up for one criterion, ready to be set against any lamp.
 
-    From `year_sum`. ``powers`` (p,) are the exponents the answer is searched over, the value
-    first; ``sums`` (p,) the year's hours of (q/level)^p; ``factors`` (p, energy) what the
-    temperatures do.
+    From `year_sum`. ``amount`` is the dose, J/m2 or 1/m2; ``powers`` (p,) are the exponents the
+    answer is searched over, the value first; ``sums`` (p,) the year's hours of (q/level)^p;
+    ``factors`` (p, energy) what the temperatures do.
     """
 
     criterion: Criterion
-    amount: Value
+    amount: float
     powers: Real
     level: float
     sums: Real
@@ -255,8 +267,7 @@ class YearSum:
         """
         lamp = np.atleast_1d(np.asarray(rate, dtype=float))
         if self.criterion.incident:
-            ends = (self.amount.value, self.amount.low, self.amount.high)
-            return Equal(Value.of(np.concatenate([a / lamp / 3600.0 for a in ends])))
+            return Equal(Value.of(self.amount / lamp / 3600.0))
         scale = (self.level * site_over_lamp / lamp) ** self.powers[:, None]  # (p, variant)
         cold = scale * self.sums[:, None]
         hours = Value.of(cold.ravel())
@@ -309,12 +320,14 @@ def year_sum(
     lit = course > 0
     if not lit.any():
         return YearSum(criterion, amount, powers, 1.0, np.zeros(powers.size), None)
-    hours = amount.value / float(course.sum()) / 3600.0  # each entry of the course lasts this long
+    hours = amount / float(course.sum()) / 3600.0  # each entry of the course lasts this long
     level = float(np.exp(np.log(course[lit]).mean()))
     grown = np.exp(powers[:, None] * np.log(course[lit] / level))
     sums = grown.sum(axis=1)
     factors = None
     if thermal is not None:
+        from optistack.rate_laws import arrhenius_factor  # loads scipy, which is slow to import
+
         energies = _scan(thermal.activation_energy_kj_mol.value, ENERGY_POINTS)
         warm = arrhenius_factor(
             energies[:, None], thermal.lamp_temperature_k, thermal.site_temperature_k[lit]
@@ -390,128 +403,6 @@ def require_layer(result: ExposureResult, layer: str, band_nm: BandNm = DAMAGE_B
             "compared. Take a band in which the layer absorbs and the lamp shines"
         )
     return float(thickness)
-
-
-def lit_part(light: Spectrum, band_nm: BandNm) -> Value:
-    """Share of the irradiance that a table of the lamp holds up to 400 nm and lies in the band."""
-    low = light.lit_range_nm[0]
-    high = max(DAMAGE_BAND_NM[1], band_nm[1])
-    parts = []
-    for shape in (light, *light.variants):
-        ends = (max(low, shape.range_nm[0]), min(high, shape.range_nm[1]))
-        total = shape.irradiance_w_m2(ends)
-        inside = (max(ends[0], band_nm[0]), min(ends[1], band_nm[1]))
-        parts.append(shape.irradiance_w_m2(inside) / total if inside[0] < inside[1] else 0.0)
-    return Value.of(parts)
-
-
-class Short(NamedTuple):
-    """What a lamp has below the shortest wavelength of the sun.
-
-    ``incident``: share of its photons up to 400 nm; ``absorbed``: share of what the layer absorbs
-    in 280-400 nm, as far as the exposure was solved; ``weighted``: of the weighted dose, by weight;
-    ``unknown_nm``: part of the lamp's light that lies below the optical grid and is in neither.
-    """
-
-    incident: Value
-    absorbed: Value
-    weighted: Mapping[str, Value]
-    unknown_nm: BandNm | None
-
-
-def below_the_sun(result: ExposureResult, layer: str, weights: Sequence[Weight]) -> Short | None:
-    """Photons that the lamp has and the sun has not, below 295 nm; None where there are none."""
-    light = result.exposure.light
-    low = light.lit_range_nm[0]
-    if low >= SUN_STARTS_NM:
-        return None
-    photons = []
-    for shape in result.lights:
-        start, end = max(low, shape.range_nm[0]), min(DAMAGE_BAND_NM[1], shape.range_nm[1])
-        total = shape.photon_flux_m2_s((start, end))
-        short = shape.photon_flux_m2_s((start, SUN_STARTS_NM)) if start < SUN_STARTS_NM else 0.0
-        photons.append(short / total if total > 0 else np.nan)
-    grid = result.wavelength_nm
-    first = max(low, float(grid[0]))
-    solved = (max(DAMAGE_BAND_NM[0], first), min(DAMAGE_BAND_NM[1], float(grid[-1])))
-
-    def share(band: BandNm, weight: Weight | None) -> Value:
-        total = result.absorbed_photons_m2_s(layer, band, weight)
-        inside = (max(first, band[0]), min(SUN_STARTS_NM, band[1]))
-        if inside[0] >= inside[1]:
-            return Value.of(np.zeros(total.size))
-        part = result.absorbed_photons_m2_s(layer, inside, weight)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return Value.of(np.where(total > 0, part / total, np.nan))
-
-    return Short(
-        Value.of(photons),
-        share(solved, None),
-        {w.name: share(w.band_nm, w) for w in weights},
-        (low, first) if low < first - 1e-9 else None,
-    )
-
-
-def dark_under_lamp(
-    light: Spectrum, site: SiteDose, bands_nm: Sequence[BandNm] = DEFAULT_BANDS_NM
-) -> dict[str, float]:
-    """Bands in which the lamp has no light, with what the layer absorbs there in a site year.
-
-    Each number is the share of the sum over this band and 280-400 nm; the band itself where the
-    site does not know 280-400 nm.
-    """
-    kept = site.absorbed_photons_m2
-    base = kept.get(band_key(DAMAGE_BAND_NM))
-    out: dict[str, float] = {}
-    low, high = light.lit_range_nm
-    for band in bands_nm:
-        key = band_key(band)
-        apart = band[1] <= DAMAGE_BAND_NM[0] or band[0] >= DAMAGE_BAND_NM[1]
-        if key not in kept or base is None or not apart or (band[0] < high and band[1] > low):
-            continue
-        here, rest = (v.value if isinstance(v, Value) else float(v) for v in (kept[key], base))
-        if here > 0:
-            out[key] = here / (here + rest)
-    return out
-
-
-def sun_without_lamp(
-    result: ExposureResult, layer: str, weights: Sequence[Weight]
-) -> dict[str, float]:
-    """What the layer absorbs of AM1.5G at wavelengths at which the lamp is dark.
-
-    Returns
-    -------
-    dict
-        Share of the photons in 280-400 nm (key "280-400") and of each weighted dose (its name),
-        where it is more than 0.1 %; chamber's geometry and filters.
-
-    Raises
-    ------
-    RangeError
-        A table that does not reach so far.
-    """
-    low, high = result.exposure.light.lit_range_nm
-    asked: list[tuple[str, BandNm, Weight | None]] = [
-        (band_key(DAMAGE_BAND_NM), DAMAGE_BAND_NM, None),
-        *((w.name, w.band_nm, w) for w in weights),
-    ]
-    dark = [a for a in asked if max(a[1][0], SUN_STARTS_NM) < low or high < a[1][1]]
-    if not dark:
-        return {}
-    sun = spectrum("am15g")
-    ends = (min(a[1][0] for a in dark), max(a[1][1] for a in dark))
-    solved = replace(result.exposure, light=sun).run((max(ends[0], sun.range_nm[0]), ends[1]))
-    out: dict[str, float] = {}
-    for key, band, weight in dark:
-        whole = float(solved.absorbed_photons_m2_s(layer, band, weight)[0])
-        lit = (max(band[0], low), min(band[1], high))
-        part = 0.0
-        if lit[0] < lit[1]:
-            part = float(solved.absorbed_photons_m2_s(layer, lit, weight)[0])
-        if whole > 0 and 1.0 - part / whole > _WORTH_SAYING:
-            out[key] = 1.0 - part / whole
-    return out
 
 
 def merged(notes: Sequence[str]) -> tuple[str, ...]:

@@ -150,13 +150,24 @@ class Exposure:
         """
         low, high = range_nm or self.needed_range(DEFAULT_BANDS_NM)
         stack, far = self.built
-        nodes: list[Real] = [np.array([b for band in DEFAULT_BANDS_NM for b in band])]
-        for layer in stack.layers:
-            nodes += [absorber.nodes_nm for absorber in layer.absorbers]
-        grid = optical_grid(low, high, step_nm=stack.fringe_step_nm(low), include=nodes)
+        grid = stack_grid(stack, low, high)
         for item in far:
             item.given(grid)  # refuse here, with the filter's name, not in an integral
         return ExposureResult(self, respond(stack, self.geometry, grid), far)
+
+
+def stack_grid(stack: Stack, low_nm: float, high_nm: float) -> Real:
+    """Wavelengths at which a stack is solved: its fringes, its absorbers, the ends of bands [nm].
+
+    Raises
+    ------
+    StackError
+        Coherent layers so thick that no grid follows their fringes.
+    """
+    nodes: list[Real] = [np.array([b for band in DEFAULT_BANDS_NM for b in band])]
+    for layer in stack.layers:
+        nodes += [absorber.nodes_nm for absorber in layer.absorbers]
+    return optical_grid(low_nm, high_nm, step_nm=stack.fringe_step_nm(low_nm), include=nodes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,6 +203,54 @@ class ExposureResult:
     def lights(self) -> tuple[Spectrum, ...]:
         """The central spectrum and the variants."""
         return (self.exposure.light, *self.exposure.light.variants)
+
+    def with_light(self, light: Spectrum) -> ExposureResult:
+        """Under another light; the stack is not solved again.
+
+        Raises
+        ------
+        OptistackError
+            A light without set point. One that reaches beyond the wavelengths solved is refused
+            when an answer there is asked for.
+
+        Examples
+        --------
+        >>> import optistack as ost
+        >>> film = ost.Stack("air", [ost.Layer("film", 1.6 + 0.05j, 100)], 1.5)
+        >>> sun = ost.Exposure("sun", film, ost.spectrum("am15g")).run((300.0, 400.0))
+        >>> two = sun.with_light(ost.spectrum("am15g").times(2.0))
+        >>> band = (300.0, 400.0)
+        >>> rates = [r.absorbed_photons_m2_s("film", band)[0] for r in (sun, two)]
+        >>> print(round(rates[1] / rates[0], 12), two.response is sun.response)
+        2.0 True
+        """
+        return replace(self, exposure=replace(self.exposure, light=light), _cache={})
+
+    def with_hours(self, hours: float) -> ExposureResult:
+        """For another duration [h]; nothing is computed again."""
+        return replace(self, exposure=replace(self.exposure, hours=hours))
+
+    def with_far_filters(self, filters: Sequence[Filter]) -> ExposureResult:
+        """With other filters far away at the lamp; the stack is not solved again.
+
+        Parameters
+        ----------
+        filters : sequence of Filter
+            In the order in which the light meets them, in place of those there are; filters
+            mounted on the stack stay.
+
+        Raises
+        ------
+        RangeError
+            A filter that is not known at the wavelengths solved.
+        """
+        mounted = tuple(f for f in self.exposure.filters if f.mount != "detached_far")
+        new = tuple(MountedFilter(item, "detached_far") for item in filters)
+        exposure = replace(self.exposure, filters=(*new, *mounted))
+        _, far = exposure.built
+        for item in far:
+            item.given(self.wavelength_nm)
+        return replace(self, exposure=exposure, far=far, _cache={})
 
     def layer_absorptance(self, layer: str) -> Real:
         """Per photon incident on the far filter, if there is one, else on the stack."""
@@ -297,7 +356,10 @@ class ExposureResult:
 
     def incident_photons_m2_s(self, band_nm: BandNm) -> Real:
         """Photons on the lit side at the sample plane, filters off [1/(m2 s)], (variant,)."""
-        return np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])
+        key = ("incident", tuple(band_nm))
+        if key not in self._cache:
+            self._cache[key] = np.array([light.photon_flux_m2_s(band_nm) for light in self.lights])
+        return self._cache[key].copy()
 
     def incident_irradiance_w_m2(self, band_nm: BandNm) -> Real:
         """Irradiance on the lit side at the sample plane, filters off [W/m2], (variant,)."""

@@ -177,6 +177,7 @@ def pull_back(
     angle_deg: ArrayLike = 0.0,
     polarization: Polarization = "mean",
     coherent: ArrayLike | None = None,
+    each_angle: bool = False,
 ) -> Slopes:
     """Derivatives of weighted sums over layers and angles, at each wavelength.
 
@@ -185,6 +186,8 @@ def pull_back(
     weights : Weights
     n, thickness_nm, wavelength_nm, angle_deg, polarization, coherent
         As in `gradients`.
+    each_angle : bool
+        Keep the angles apart instead of adding them up: (answer, angle, layer - 2, wavelength).
 
     Returns
     -------
@@ -210,7 +213,7 @@ def pull_back(
         if part.shape != shape:
             raise StackError(f"weights of the {what} are {part.shape}, expected {shape}")
     found = _pull_all(index, d, lam, flags, angle_deg, polarization, weights)
-    return Slopes(*(x.sum(axis=1) for x in found))
+    return Slopes(*(found if each_angle else (x.sum(axis=1) for x in found)))
 
 
 def _pull_all(
@@ -380,12 +383,18 @@ class _Adjoint:
         by_change = w * by_x
         by_delta = -1j * (1.0 - 2.0 * change) * by_change
         below_e, below_k = by_e + by_w, by_k + one_over_eta * by_w
-        own = _absorbed(layers, j, bottom, power, self.two_k0)
-        by_inverse = k * by_w + weight * own.by_inverse
+        by_inverse = k * by_w
         half = 0.5 * waves.two_k0d[j]
         q = waves.q[1 + j]
-        by_q = half * by_delta + weight * own.by_q
-        by_d = (0.5 * self.two_k0 * q * by_delta).real + weight * own.by_d
+        by_q = half * by_delta
+        by_d = (0.5 * self.two_k0 * q * by_delta).real
+        own_e, own_k = np.zeros((2, *by_e.shape), dtype=complex)
+        if weight.any():
+            own = _absorbed(layers, j, bottom, power, self.two_k0)
+            by_inverse += weight * own.by_inverse
+            by_q += weight * own.by_q
+            by_d += weight * own.by_d
+            own_e, own_k = weight * own.by_e, weight * own.by_k
         by_n2: Any = 0.0
         if layers.n2 is None:
             by_q = by_q + by_eta - by_inverse * one_over_eta * one_over_eta
@@ -393,7 +402,6 @@ class _Adjoint:
             n2 = layers.n2[1 + j]
             by_q = by_q - by_eta * eta * waves.one_over_q[j] + by_inverse / n2
             by_n2 = by_eta * waves.one_over_q[j] - by_inverse * one_over_eta / n2
-        own_e, own_k = weight * own.by_e, weight * own.by_k
         if special is not None:
             at = special
             near = _Near(self, j, at, bottom)

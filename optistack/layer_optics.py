@@ -26,6 +26,7 @@ arXiv:1603.02720 (Poynting vector in absorbing media, incoherent layers).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -317,7 +318,7 @@ class _Inside(NamedTuple):
 
 
 def coherent_run(
-    layers: Layers, which: range, top: int, bottom: int, *, keep_fields: bool = False
+    layers: Layers, which: Sequence[int], top: int, bottom: int, *, keep_fields: bool = False
 ) -> Run:
     """Solve the layers ``which`` (in the order the light meets them) between two media."""
     waves, count = layers.waves, len(which)
@@ -368,12 +369,25 @@ def coherent_run(
     powers[0] = power
     for j, scaled in zip(which, powers[1:], strict=True):
         power = np.multiply(power, waves.decay[j], out=scaled)
+    absorptance, leaving = absorptances(layers, which, fields, powers)
+    inside = _Inside(fields, powers) if keep_fields else None
+    return Run(reflectance, leaving, absorptance, excess, amplitude, inside)
+
+
+def absorptances(
+    layers: Layers, which: Sequence[int], fields: Complex, powers: Real
+) -> tuple[Real, Real]:
+    """What each layer of a run absorbs, and what leaves it at the bottom.
+
+    ``fields``: (interface, 2, point); ``powers``: (interface, point).
+    """
     # Poynting flux Re(E K*) = -Re(E H*) towards the front
     parts = fields.view(float)
     products = parts[:, 0] * parts[:, 1]
     flux = products[:, ::2] + products[:, 1::2]
     flux *= powers
     absorptance = flux[1:] - flux[:-1]
+    waves = layers.waves
     for j in waves.dark:
         if j in which:
             absorptance[which.index(j)] = 0.0
@@ -384,8 +398,7 @@ def coherent_run(
         if waves.closed is not None:
             found = np.where(waves.closed[weak], found, absorptance[at])
         absorptance[at] = found
-    inside = _Inside(fields, powers) if keep_fields else None
-    return Run(reflectance, -flux[count], absorptance, excess, amplitude, inside)
+    return absorptance, -flux[-1]
 
 
 def _absorbed(layers: Layers, which: list[int], bottoms: Complex) -> Real:
@@ -442,7 +455,7 @@ class _Beam(NamedTuple):
     intensity: Real | float
 
 
-class _Chain(NamedTuple):
+class Chain(NamedTuple):
     """A whole stack, lit from the ambient."""
 
     reflectance: Real
@@ -453,47 +466,54 @@ class _Chain(NamedTuple):
     inside: list[_Beam] | tuple[Real, Real] | None
 
 
-def solve_chain(layers: Layers, coherent: list[bool], want: int | None = None) -> _Chain:
+def solve_chain(
+    layers: Layers, coherent: list[bool], want: int | None = None, media: range | None = None
+) -> Chain:
     """Combine the coherent runs with intensities.
 
     ``want`` names an inner layer; what is needed to look inside it is then kept: the beams that
     meet its run, or, for an incoherent layer, the downward intensity at its top and the upward
-    intensity at its bottom.
+    intensity at its bottom. ``media``: a part of the stack, or from behind, in the order of the
+    light; its first and its last medium count as half-spaces. Everything counts in that order.
     """
-    inner = len(coherent)
+    order = range(len(coherent) + 2) if media is None else media
+    own = [medium - 1 for medium in order[1:-1]]  # the layers in between
+    flags = [coherent[j] for j in own]
+    inner = len(own)
     inside: list[_Beam] | tuple[Real, Real] | None = None
-    if all(coherent):
-        run = coherent_run(layers, range(inner), 0, inner + 1, keep_fields=want is not None)
+    if all(flags):
+        run = coherent_run(layers, own, order[0], order[-1], keep_fields=want is not None)
         if run.inside is not None and want is not None:
             inside = [_Beam(run.inside, want, False, 1.0)]
-        return _Chain(
+        return Chain(
             run.reflectance, run.transmittance, run.absorptance, run.entering, run.amplitude, inside
         )
-    stops = [0, *(j + 1 for j, flag in enumerate(coherent) if not flag), inner + 1]
-    media = len(stops) - 2  # incoherent inner layers
-    members = [range(a, b - 1) for a, b in zip(stops[:-1], stops[1:], strict=True)]
-    keep = [want in which for which in members]
+    stops = [0, *(i + 1 for i, flag in enumerate(flags) if not flag), inner + 1]
+    media_count = len(stops) - 2  # incoherent inner layers
+    at = [slice(a, b - 1) for a, b in zip(stops[:-1], stops[1:], strict=True)]
+    members = [own[piece] for piece in at]
+    ends = [order[stop] for stop in stops]
+    keep = [want is not None and piece.start <= want < piece.stop for piece in at]
     down_runs = [
         coherent_run(layers, which, above, below, keep_fields=k)
-        for which, above, below, k in zip(members, stops[:-1], stops[1:], keep, strict=True)
+        for which, above, below, k in zip(members, ends[:-1], ends[1:], keep, strict=True)
     ]
     # The last run is never lit from below: nothing comes back from the substrate.
     up_runs = [
         coherent_run(layers, which[::-1], below, above, keep_fields=k)
         for which, above, below, k in zip(
-            members[:-1], stops[:-2], stops[1:-1], keep[:-1], strict=True
+            members[:-1], ends[:-2], ends[1:-1], keep[:-1], strict=True
         )
     ]
     waves = layers.waves
     # A wave that only fades in an incoherent layer (total reflection, a metal) does not cross it.
-    fades = [waves.q_imag[j - 1] > waves.q_real[j - 1] for j in stops[1:-1]]
-    one_way = [
-        np.where(fade, 0.0, waves.decay[j - 1]) for fade, j in zip(fades, stops[1:-1], strict=True)
-    ]
+    thick = [medium - 1 for medium in ends[1:-1]]
+    fades = [waves.q_imag[j] > waves.q_real[j] for j in thick]
+    one_way = [np.where(fade, 0.0, waves.decay[j]) for fade, j in zip(fades, thick, strict=True)]
     # Net reflectance seen when looking down from the bottom of each incoherent medium.
-    seen: list[Real] = [down_runs[media].reflectance] * (media + 1)
-    enter: list[Real] = [seen[media]] * media
-    for g in range(media - 1, -1, -1):
+    seen: list[Real] = [down_runs[media_count].reflectance] * (media_count + 1)
+    enter: list[Real] = [seen[media_count]] * media_count
+    for g in range(media_count - 1, -1, -1):
         round_trip = one_way[g] ** 2 * seen[g + 1]
         closed = 1.0 - up_runs[g].reflectance * round_trip
         # Where light could never leave (total reflection on both sides) none has come in.
@@ -502,26 +522,26 @@ def solve_chain(layers: Layers, coherent: list[bool], want: int | None = None) -
 
     absorptance = np.empty((inner, waves.q.shape[1]))
     down: Real = np.ones(waves.q.shape[1])
-    for g, which in enumerate(members):
+    for g, piece in enumerate(at):
         run = down_runs[g]
-        part = absorptance[which.start : which.stop]
+        part = absorptance[piece]
         np.multiply(down, run.absorptance, out=part)
         beams = []
         if run.inside is not None and want is not None:
-            beams.append(_Beam(run.inside, want - which.start, False, down))
-        if g == media:
+            beams.append(_Beam(run.inside, want - piece.start, False, down))
+        if g == media_count:
             inside = beams or inside
             break
-        back, medium = up_runs[g], which.stop
+        back, medium, j = up_runs[g], piece.stop, thick[g]
         top_down = down * enter[g]
         bottom_down = top_down * one_way[g]
         bottom_up = bottom_down * seen[g + 1]
         top_up = bottom_up * one_way[g]
         part += top_up * back.absorptance[::-1]
         if back.inside is not None and want is not None:
-            beams.append(_Beam(back.inside, which.stop - 1 - want, True, top_up))
+            beams.append(_Beam(back.inside, piece.stop - 1 - want, True, top_up))
         absorbed = top_down + bottom_up
-        one_pass = -np.expm1(-waves.two_k0d[medium] * waves.q_imag[medium])
+        one_pass = -np.expm1(-waves.two_k0d[j] * waves.q_imag[j])
         absorbed *= np.where(fades[g], 1.0, one_pass)
         if back.excess is not None:
             absorbed -= top_up * back.excess
@@ -536,9 +556,9 @@ def solve_chain(layers: Layers, coherent: list[bool], want: int | None = None) -
     entering = 1.0 - seen[0]
     if (excess := down_runs[0].excess) is not None:
         entering += excess
-    return _Chain(
+    return Chain(
         reflectance=seen[0],
-        transmittance=down * down_runs[media].transmittance,
+        transmittance=down * down_runs[media_count].transmittance,
         absorptance=absorptance,
         power_entering=entering,
         amplitude=None,
@@ -547,7 +567,7 @@ def solve_chain(layers: Layers, coherent: list[bool], want: int | None = None) -
 
 
 def profile_in_layer(
-    layers: Layers, chain: _Chain, layer: int, depth_nm: Real, thickness_nm: Real
+    layers: Layers, chain: Chain, layer: int, depth_nm: Real, thickness_nm: Real
 ) -> Real:
     """Absorbed fraction per nm at each depth, depth axis first. ``thickness_nm``: (stack,)."""
     waves = layers.waves

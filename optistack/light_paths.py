@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal, NamedTuple
@@ -10,6 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import StackError
+from optistack.gradients import Weights, pull_back
+from optistack.layer_scan import PreparedStack, Scan
 from optistack.stack import Stack
 from optistack.transfer_matrix import solve
 
@@ -116,11 +119,15 @@ class _Beams(NamedTuple):
 
 
 class _Lighting(NamedTuple):
-    """What arrives from both sides; ``rear`` without directions where nothing does."""
+    """What arrives from both sides; ``rear`` without directions where nothing does.
+
+    ``even``: for a Lambertian holder, the shares in which it spreads what it returns.
+    """
 
     polarizations: tuple[Literal["s", "p", "mean"], ...]
     front: _Beams
     rear: _Beams
+    even: Real | None = None
 
 
 class Variation(NamedTuple):
@@ -222,8 +229,226 @@ def respond(stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike) -> Stack
         lit.absorptance[0],
         lit.reflectance[0],
         lit.transmittance[0],
-        _Lighting(lit.lighting.polarizations, front, rear),
+        lit.lighting._replace(
+            front=front,
+            rear=rear,
+            even=None if lit.lighting.even is None else lit.lighting.even[:, 0],
+        ),
     )
+
+
+def absorptance_at_angles(
+    stack: Stack, geometry: Geometry, wavelength_nm: ArrayLike, angle_deg: ArrayLike
+) -> Real:
+    """The absorptances that `respond` gives for many angles of the directed light, quicker.
+
+    Parameters
+    ----------
+    stack, geometry, wavelength_nm
+        As in `respond`; the angle of the geometry is not used.
+    angle_deg : (angle,) array [degree]
+
+    Returns
+    -------
+    (angle, layer, wavelength) array
+
+    Raises
+    ------
+    StackError
+        As in `respond`.
+    """
+    lam = np.atleast_1d(np.asarray(wavelength_nm, dtype=float))
+    wanted = np.atleast_1d(np.asarray(angle_deg, dtype=float))
+    n, d, coherent = stack.lower(lam)
+    holder = geometry.holder
+    rho = 0.0 if holder is None else holder.reflectance
+
+    def alike(count: int) -> Variation:
+        return Variation(
+            np.broadcast_to(n, (count, *n.shape)),
+            np.broadcast_to(d, (count, d.size)),
+            np.full(count, geometry.rear_share),
+            np.full(count, rho),
+        )
+
+    [(_, directions, spread)] = _directions(geometry, alike(1), coherent, lam, USUAL_DIRECTIONS)
+    out = np.empty((wanted.size, d.size, lam.size))
+    step = max(1, _MOST_VALUES // (directions.shape[1] * d.size * lam.size))
+    for start in range(0, wanted.size, step):
+        some = wanted[start : start + step]
+        angles = np.repeat(directions, some.size, axis=0)
+        angles[:, 0] = some
+        lit = _light(
+            stack,
+            geometry,
+            lam,
+            alike(some.size),
+            coherent,
+            angles,
+            np.repeat(spread, some.size, axis=0),
+        )
+        out[start : start + step] = lit.absorptance
+    return out
+
+
+def absorptance_of_thicknesses(
+    stack: Stack,
+    geometry: Geometry,
+    wavelength_nm: ArrayLike,
+    layer: int,
+    thickness_nm: Real,
+    n: NDArray[np.complex128],
+    of: Sequence[int],
+) -> Real:
+    """The absorptances that `respond` gives for many thicknesses of one layer.
+
+    Apart from the directions of isotropic light, the cost of a thickness does not depend on how
+    many other layers there are.
+
+    Parameters
+    ----------
+    stack, geometry, wavelength_nm
+        As in `respond`. Whether the layer is coherent stays as it is.
+    layer : int
+        The layer that is varied.
+    thickness_nm : (value,) array [nm]
+    n : complex, (value, wavelength) array
+        Of that layer; the same for all thicknesses where nothing is dissolved in it.
+    of : sequence of int
+        Layers whose absorptance is wanted.
+
+    Returns
+    -------
+    (value, layer of ``of``, wavelength) array
+
+    Raises
+    ------
+    StackError
+        As in `respond`.
+    """
+    lam = np.atleast_1d(np.asarray(wavelength_nm, dtype=float))
+    index, d, coherent = stack.lower(lam)
+    count, holder = len(thickness_nm), geometry.holder
+    whole = np.broadcast_to(index, (count, *index.shape))
+    thick = np.repeat(d[None], count, axis=0)
+    thick[:, layer] = thickness_nm
+    draws = Variation(
+        whole,
+        thick,
+        np.full(count, geometry.rear_share),
+        np.full(count, 0.0 if holder is None else holder.reflectance),
+    )
+    changed: NDArray[np.complex128] | None = None if (n == index[1 + layer]).all() else n
+    behind = [d.size - 1 - j for j in reversed(of)]
+    out = np.empty((count, len(of), lam.size))
+    for chosen, angles, spread in _directions(geometry, draws, coherent, lam, USUAL_DIRECTIONS):
+
+        def scan(
+            back: bool,
+            used: NDArray[np.bool_],
+            kind: Literal["s", "p", "mean"],
+            chosen: NDArray[np.intp] = chosen,
+            angles: Real = angles,
+        ) -> Scan:
+            # One stack at different thicknesses has the same angles wherever it has as many.
+            ready = PreparedStack(
+                index[::-1] if back else index,
+                d[::-1] if back else d,
+                lam,
+                d.size - 1 - layer if back else layer,
+                of=behind if back else of,
+                angle_deg=angles[0, used],
+                polarization=kind,
+                coherent=coherent[::-1] if back else coherent,
+            )
+            return ready.scan(thick[chosen, layer], None if changed is None else changed[chosen])
+
+        some = draws.of(chosen)
+        lit = _light(stack, geometry, lam, some, coherent, angles, spread, scan)
+        out[chosen] = lit.absorptance
+    return out
+
+
+def slopes_of_light(
+    response: StackResponse, geometry: Geometry, weights: Real
+) -> tuple[Real, Real, Real]:
+    """Derivatives of sums of the absorptances by n, k and thickness of every layer.
+
+    Parameters
+    ----------
+    response : StackResponse
+    geometry : Geometry
+        The one of ``response``.
+    weights : (answer, layer, wavelength) array
+        An answer is the sum of weights x absorptance over layers and wavelengths.
+
+    Returns
+    -------
+    by n, by k, by thickness [1/nm] : (answer, layer, wavelength) arrays
+        The sum over wavelength is the derivative by a change at all wavelengths alike.
+
+    Notes
+    -----
+    For directions of isotropic light that stay where they are: their sum is the integral over the
+    hemisphere, wherever the nodes lie. A holder returns what has passed: with the share rho of what
+    reaches it, q = (light through the stack + rear light reflected by its back) / (1 - rho R_back),
+    so that dq = (dT from the front + dR_back of all that meets the back) / (1 - rho R_back).
+    """
+    lam, lighting = response.wavelength_nm, response.lighting
+    n, d, coherent = response.stack.lower(lam)
+    total = [np.zeros((len(weights), d.size, lam.size)) for _ in range(3)]
+    front, rear = lighting.front, lighting.rear
+    holder = geometry.holder
+    returns = rear.share.shape[1] > 0 and holder is not None and holder.reflectance > 0
+    by_reaching = [np.zeros((len(weights), 1, lam.size))] * len(lighting.polarizations)
+    if returns and holder is not None:
+        backs = [
+            solve(
+                n[::-1],
+                d[::-1],
+                lam,
+                angle_deg=rear.angles_deg,
+                polarization=kind,
+                coherent=coherent[::-1],
+            )
+            for kind in lighting.polarizations
+        ]
+        reflected = np.array([b.reflectance for b in backs])  # (polarisation, direction, ...)
+        taken = np.array([b.absorptance[:, ::-1] for b in backs])
+        rho = holder.reflectance
+        if lighting.even is not None:  # all directions and polarisations feed one another
+            by_rear = np.einsum("alw,pdlw,pdw->aw", weights, taken, lighting.even)
+            closed = 1.0 - rho * np.einsum("pdw,pdw->w", lighting.even, reflected)
+            by_reaching = [rho * (by_rear / closed)[:, None]] * len(backs)
+        else:
+            each = np.einsum("alw,pdlw->padw", weights, taken)
+            closed = (1.0 - rho * reflected)[:, None]
+            parts = np.divide(rho * each, closed, out=np.zeros(each.shape), where=closed > 0)
+            by_reaching = list(parts)
+    sides = [(front, n, d, coherent, 1)]
+    if rear.share.shape[1] > 0:
+        sides.append((rear, n[::-1], d[::-1], coherent[::-1], -1))
+    for beams, index, thick, flags, way in sides:
+        for p, kind in enumerate(lighting.polarizations):
+            share = beams.share[p]
+            passing = by_reaching[p] * share
+            nothing = np.zeros(passing.shape)
+            found = pull_back(
+                index,
+                thick,
+                lam,
+                Weights(
+                    weights[:, None, ::way] * share[:, None],
+                    nothing if way > 0 else passing,
+                    passing if way > 0 else nothing,
+                ),
+                angle_deg=beams.angles_deg,
+                polarization=kind,
+                coherent=flags,
+            )
+            for sum_, part in zip(total, (found.n, found.k, found.thickness_nm), strict=True):
+                sum_ += part[:, ::way]
+    return total[0], total[1], total[2]
 
 
 def absorptance_of_draws(
@@ -284,11 +509,13 @@ def _light(
     coherent: NDArray[np.bool_],
     angles: Real,
     spread: Real,
+    scan: Callable[[bool, NDArray[np.bool_], Literal["s", "p", "mean"]], Scan] | None = None,
 ) -> _Lit:
     """Solve draws for their directions, (draw, direction), of which the first is the directed one.
 
     Only directions from which light comes are solved; which ones these are depends on the kind of
     geometry alone. Both polarisations are taken together where light arrives alike in both.
+    ``scan``: solves instead, from the front or from behind, for some directions.
     """
     n, d = draws.n, draws.thickness_nm
     holder = geometry.holder
@@ -309,13 +536,20 @@ def _light(
     if specular and (angles > 0).any():
         kinds = ("s", "p")
 
-    def side(index: Any, thickness: Any, flags: Any, used: Any) -> tuple[Real, Real, Real]:
-        parts = [
+    def side(
+        index: Any, thickness: Any, flags: Any, used: Any, back: bool = False
+    ) -> tuple[Real, Real, Real]:
+        parts: list[Any] = [
             solve(
                 index, thickness, lam, angle_deg=angles[:, used], polarization=kind, coherent=flags
             )
+            if scan is None
+            else scan(back, used, kind)
             for kind in kinds
         ]
+        if len(parts) == 1:  # no copy of what may be the largest arrays of all
+            one = parts[0]
+            return one.reflectance[None], one.transmittance[None], one.absorptance[None]
         return (
             np.stack([p.reflectance for p in parts]),
             np.stack([p.transmittance for p in parts]),
@@ -342,9 +576,10 @@ def _light(
             f"stack {stack.name} ends in a half-space of {stack.substrate.name}: no light can "
             "reach it from the rear. End the stack in the same medium as it begins (air)"
         )
-    r_back, t_back, a_back = side(n[:, ::-1], d[:, ::-1], coherent[::-1], from_rear)
+    r_back, t_back, a_back = side(n[:, ::-1], d[:, ::-1], coherent[::-1], from_rear, True)
     rear = spectral(rear_share[:, from_rear])
     transmittance: Real | None = None
+    even: Real | None = None
     if holder is not None and specular:
         # Direction and polarisation are kept at every bounce.
         rho = draws.holder_reflectance[:, None, None]
@@ -368,7 +603,7 @@ def _light(
         absorptance,
         total(front, r) + total(rear, t_back),
         transmittance,
-        _Lighting(kinds, lit, _Beams(angles[:, from_rear], rear)),
+        _Lighting(kinds, lit, _Beams(angles[:, from_rear], rear), even),
     )
 
 

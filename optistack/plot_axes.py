@@ -24,7 +24,7 @@ def row_axes(ax: Any, rows: int) -> Any:
         return ax
     import matplotlib.pyplot as plt
 
-    _, ax = plt.subplots(figsize=(8.0, 1.7 + 0.36 * rows), layout="constrained")
+    _, ax = plt.subplots(figsize=(9.0, 1.7 + 0.36 * rows), layout="constrained")
     return ax
 
 

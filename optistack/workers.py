@@ -156,6 +156,7 @@ def _in_processes(
             batch_size=1,
             pre_dispatch=_AHEAD * processes,
             return_as="generator_unordered",
+            max_nbytes=None,  # no detour through files for what is sent
         )
         try:
             for i, result in pool(
@@ -273,9 +274,9 @@ def _look_at(client: Any, address: str) -> None:
         ) from None
     try:
         versions = client.run(_version)
-    except ImportError as error:
+    except Exception as error:  # a worker's answer to what it cannot import has no type of its own
         raise OptistackError(
-            f"a worker of the Dask cluster at {address} has no optistack ({error}); install the "
-            "same version everywhere"
+            f"a worker of the Dask cluster at {address} has no optistack of its own ({error}); "
+            "install the same version everywhere"
         ) from None
     _same_version(versions)

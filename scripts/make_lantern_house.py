@@ -7,8 +7,11 @@ marked so, and serve the demo, the documentation and its tests; nothing is check
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+import csv
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
@@ -518,6 +521,59 @@ def write_truth(
     (folder / "truth.toml").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
+LOG_STARTS = {
+    "coupon_ageing.csv": (datetime(2026, 1, 12, 8, tzinfo=UTC), "film side"),
+    "device_cells.csv": (datetime(2026, 1, 12, 8, tzinfo=UTC), "front"),
+    "cut_on_ageing.csv": (datetime(2026, 2, 2, 9, tzinfo=UTC), "film side"),
+}
+POWER_CUT = (datetime(2026, 2, 14, 20, 40, tzinfo=UTC), datetime(2026, 2, 15, 10, 10, tzinfo=UTC))
+HOURS_PER_READING = 2
+
+
+def exposure_log(folder: Path) -> None:
+    """The log of the chamber that gives the specimens of three ageing files their hours."""
+    rows: list[tuple[datetime, datetime, str, str, str, str]] = []
+    for name, (start, face) in LOG_STARTS.items():
+        lines = (folder / name).read_text(encoding="utf-8").splitlines()
+        readings: dict[tuple[str, str], list[float]] = {}
+        for row in csv.DictReader(x for x in lines if not x.startswith("#")):
+            if row["role"] == "lit":
+                readings.setdefault((row["specimen"], row["group"]), []).append(float(row["hours"]))
+        together: dict[tuple[str, tuple[float, ...]], list[str]] = {}
+        for (specimen, group), hours in readings.items():
+            behind = group if group.startswith("cut-on") else ""
+            together.setdefault((behind, tuple(hours)), []).append(specimen)
+        for (behind, hours), specimens in together.items():
+            rows += [
+                (*span, behind, "; ".join(specimens), face, comment)
+                for *span, comment in lit_spans(start, hours)
+            ]
+    header = [n.format(title="Log of the chamber, invented") for n in AGEING_NOTES]
+    header += ["timezone: UTC", "note: taken out for two hours at every reading; one power cut"]
+    text = [f"# {n}" for n in header]
+    text.append("start,end,lamp,set_point,set_point_unit,at_nm,filter,specimen,orientation,comment")
+    text += [
+        f"{start:%Y-%m-%dT%H:%M},{end:%Y-%m-%dT%H:%M},UVA-340 lamp,{SET_POINTS_W_M2_NM[1]:g},"
+        f"W/m2/nm,340,{behind},{specimens},{face},{comment}"
+        for start, end, behind, specimens, face, comment in sorted(rows)
+    ]
+    path = folder / "exposure_log.csv"
+    path.write_text("\n".join(text) + "\n", encoding="utf-8", newline="\n")
+
+
+def lit_spans(start: datetime, hours: Sequence[float]) -> Iterator[tuple[datetime, datetime, str]]:
+    """Times under the lamp between readings at these hours of light, around the power cut."""
+    off, on = POWER_CUT
+    comment = ""
+    for before, after in itertools.pairwise(hours):
+        end = start + timedelta(hours=after - before)
+        if start < off < end:
+            yield start, off, comment
+            start, end, comment = on, on + (end - off), "after the power cut"
+        yield start, end, comment
+        start, comment = end + timedelta(hours=HOURS_PER_READING), ""
+
+
 def main() -> None:
     """Write all files."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -528,6 +584,7 @@ def main() -> None:
     web_sample(folder, rng)
     quantum_efficiency(folder, rng)
     ageing(folder)
+    exposure_log(folder)
 
 
 if __name__ == "__main__":

@@ -24,10 +24,11 @@ class Year:
 
     thickness_nm: float
     rates: dict[str, Real]
-    incident_j_m2: dict[str, Any]
-    incident_photons_m2: dict[str, Any]
-    absorbed_photons_m2: dict[str, Any]
-    weighted_m2: dict[str, Any]
+    incident_j_m2: dict[str, float]
+    incident_photons_m2: dict[str, float]
+    absorbed_photons_m2: dict[str, float]
+    weighted_m2: dict[str, float]
+    grade: str = "C"
     notes: tuple[str, ...] = field(default=("an invented year",))
 
     def rate_m2_s(self, key: str) -> Real:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -14,11 +15,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from conftest import ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import optistack as ost
 from optistack.analysis.dose_ledger import (
+    ORIENTATIONS,
     LampAgeing,
     LogEntry,
     SetPoint,
@@ -27,6 +30,7 @@ from optistack.analysis.dose_ledger import (
     read_lamp_ageing,
     read_log,
 )
+from optistack.analysis.dose_ledger.log_file import OPTIONAL, REQUIRED
 from optistack.spectra import Spectrum
 from optistack.spectral_math import PHOTON_J_NM
 
@@ -733,6 +737,24 @@ def test_any_cells_are_read_or_refused(
 ) -> None:
     text = ",".join(c.replace(",", " ").replace('"', "'") for c in row)
     read_or_refused(tmp_path_factory.mktemp("log"), text)
+
+
+# the documentation -------------------------------------------------------------------------------
+
+
+def test_the_files_of_the_documentation(tmp_path: Path) -> None:
+    """The log and the ageing table that docs/dose_ledger.md shows are read as it says."""
+    text = (ROOT / "docs" / "dose_ledger.md").read_text(encoding="utf-8")
+    files = dict(re.findall(r"^```text (\S+)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL))
+    for name, content in files.items():
+        (tmp_path / name).write_text(content, encoding="utf-8")
+    first, second = read_log(tmp_path / "log.csv")
+    assert (first.hours, second.hours) == (71.0, 168.0)
+    assert read_lamp_ageing(tmp_path / "tube.csv").factor_at_hours(500) == 0.91
+    for column in (*REQUIRED, *OPTIONAL):
+        assert f"`{column}`" in text
+    for face in ORIENTATIONS[1:]:
+        assert f"`{face}`" in text
 
 
 # what Python may not say -------------------------------------------------------------------------

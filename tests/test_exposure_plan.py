@@ -424,8 +424,19 @@ def test_all_cycles_are_planned_or_left_out(plan: PlanResult) -> None:
         plan.row("ASTM G155, 4")
     with pytest.raises(OptistackError, match="no row for cycle 'ASTM G199'"):
         plan.row("ASTM G199")
-    with pytest.raises(OptistackError, match="filters: none, edge 350"):
+    with pytest.raises(OptistackError, match=r"filters: none, edge 350 \(detached_far\)"):
         plan.row("ASTM G154, 1", "edge 999")
+
+
+def test_a_filter_in_two_mounts_is_told_by_its_mount() -> None:
+    stack = Stack(1.0, (Layer("pane", 1.5, 1e6), Layer("film", 1.6 + 0.02j, 100.0)), 1.5)
+    edge = ost.edge_filter("edge", 360.0, 10.0)
+    plan = made_up(
+        stack, filters=[ost.MountedFilter(edge, m) for m in ("laminated", "detached_far")]
+    )
+    for mount in ("laminated", "detached_far"):
+        assert plan.row("made up, 1", f"edge ({mount})").mount == mount
+    assert plan.row("made up, 1", "edge").mount == "laminated"
 
 
 def test_frame(plan: PlanResult) -> None:

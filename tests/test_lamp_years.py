@@ -263,7 +263,42 @@ def test_variants_of_the_lamp_give_a_range() -> None:
         )
 
 
+# --- the year of a real site -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("p", [1.0, 0.6])
+def test_against_the_sum_that_the_site_itself_makes(p: float) -> None:
+    """Lamp hours x 3600 s x q_lamp^p = sum of q^p dt, as `SiteDose` sums it up for itself."""
+    stack, lamp = film(depth=1e-6), ost.spectrum("uva340").at_set_point(340, 0.89)
+    bare = ost.Exposure("coupon", stack, lamp)
+    light = ost.site_light(ost.Site("invented field", 52.0, 5.0, tilt_deg=30.0, azimuth_deg=180.0))
+    dose = ost.site_year(light, {"coupon": bare}, "film")["coupon"]
+    result = bare.run()
+    found = lamp_years(result, result, dose, dose, "film", exponent=stated(p))
+    for row in found.of("coupon"):
+        if row.criterion.incident:
+            continue
+        q = row.lamp_rate.value
+        direct = dose.sum_of_powers(row.criterion.key, p, per_volume=False)
+        hours_then = direct / q**p / 3600.0
+        assert row.lamp_hours_per_year.value == pytest.approx(hours_then, rel=1e-9)
+        assert row.year_amount.value == pytest.approx(dose.dose_m2(row.criterion.key))
+    assert found.grade == max("C", dose.grade)
+    assert any("counted in 300-400 nm" in n for n in found.notes)
+
+
 # --- invariances ----------------------------------------------------------------------------------
+
+
+def test_figure_with_temperatures() -> None:
+    thermal = Thermal(stated(50.0, 30.0, 70.0), 330.0, np.array([300.0]))
+    found = both(boxed(280, 400), boxed(280, 400), [1.0], device_thermal=thermal)
+    ax = found.plot()
+    labels = [t.get_text() for t in ax.get_legend().get_texts()]
+    assert labels == ["coupon, light alone", "device, light alone", "device, with temperature"]
+    import matplotlib.pyplot as plt
+
+    plt.close(ax.figure)
 
 
 @given(
@@ -289,18 +324,6 @@ def test_scaling_laws(level: float, bright: float, p: float, course: list[float]
     assert found(year_of(run(stack, sun), "film", course[::-1])) == pytest.approx(base, rel=1e-9)
     direct = sum((q / float(rate[0])) ** p for q in year.rate_m2_s("280-400"))
     assert base == pytest.approx(direct, rel=1e-9)
-
-
-def test_bands_at_the_site_may_be_values() -> None:
-    stack, lamp = film(), boxed(280, 400)
-    year = year_of(run(stack, lamp), "film", [1.0])
-    kept = year.incident_j_m2["280-400"]
-    ranged = replace(year, incident_j_m2={**year.incident_j_m2})
-    ranged.incident_j_m2["280-400"] = ost.analysis.lamp_years.Value(kept, 0.9 * kept, 1.2 * kept)
-    result = run(stack, lamp)
-    found = lamp_years(result, result, ranged, year, "film")
-    v = found.rows[0].lamp_hours_per_year
-    assert [v.value, v.low, v.high] == pytest.approx([1.0, 0.9, 1.2], rel=1e-12)
 
 
 # --- what is said ---------------------------------------------------------------------------------
@@ -436,6 +459,15 @@ def test_measured_weight_is_an_assumption_under_another_light() -> None:
     assert "measured under xenon" in note and "under tube, the sun it is an assumption" in note
 
 
+def test_worst_grade() -> None:
+    """A lamp of grade C, a site of grade C, then a site of grade D."""
+    lamp, sun = ost.spectrum("uva340").at_set_point(340, 0.89), boxed(280, 400)
+    assert both(lamp, sun, [1.0]).grade == "C"
+    result = run(film(), lamp)
+    year = year_of(result, "film", [1.0])
+    assert lamp_years(result, result, year, replace(year, grade="D"), "film").grade == "D"
+
+
 def test_notes_of_lamp_and_site_are_inherited() -> None:
     found = both(ost.spectrum("uva340").at_set_point(340, 0.89), boxed(280, 400), [1.0])
     assert "coupon at the site: an invented year" in found.notes
@@ -467,6 +499,13 @@ def test_refusals() -> None:
         lamp_years(clear, clear, year, year, "film")
     with pytest.raises(OptistackError, match="p = 0 .*must be positive"):
         lamp_years(result, result, year, year, "film", exponent=stated(0.0, 0.0, 1.0))
+    night = year_of(result, "film", [0.0, 0.0])
+    with pytest.raises(OptistackError, match="coupon: the site has nothing in any band"):
+        lamp_years(result, result, night, year, "film")
+    unweighted = lamp_years(result, result, year, year, "film", weights=[])
+    assert len(unweighted.sentences()) == 2
+    with pytest.raises(OptistackError, match="nothing is counted by a weight"):
+        unweighted.over_weights("coupon")
     thermal = Thermal(stated(50.0), 300.0, np.full(3, 300.0))
     with pytest.raises(OptistackError, match="3 site temperatures for 2 steps"):
         lamp_years(result, result, year, year, "film", device_thermal=thermal)

@@ -142,6 +142,30 @@ def test_coupons_and_cells_carry_their_rates(truth: dict[str, Any]) -> None:
         assert by_name[name] == pytest.approx(light + more, rel=0.1)
 
 
+def test_the_log_gives_every_specimen_its_hours() -> None:
+    scenario = ost.load_scenario(LANTERN_HOUSE / "lantern_house.toml")
+    log = ost.read_log(LANTERN_HOUSE / "exposure_log.csv")
+    filters = {n: f for n, f in scenario.filters.items() if n.startswith("cut-on")}
+    lamp = scenario.lights["UVA-340 lamp"]
+    ledger = ost.dose_ledger(log, {"UVA-340 lamp": lamp}, filters)
+    expected: dict[str, float] = {}
+    for name in ("coupon_ageing.csv", "device_cells.csv", "cut_on_ageing.csv"):
+        for row in rows(name):
+            if row["role"] == "lit":
+                last = expected.get(row["specimen"], 0.0)
+                expected[row["specimen"]] = max(last, float(row["hours"]))
+    assert {d.specimen: d.hours for d in ledger.doses} == expected
+    assert ledger.overlaps == ()
+    # The coupons of the scenario's exposure: 500 h of its light.
+    incident = lamp.irradiance_w_m2((300, 400)) * 500 * 3600
+    dose = ledger.of("coupon 1").radiant_exposure_j_m2["300-400"].value
+    assert dose == pytest.approx(incident, rel=1e-12)
+    # five readings between the first and the last of cell 1, and the power cut
+    cell = [g.hours for g in ledger.gaps if g.specimen == "cell 1"]
+    assert sorted(cell) == [2.0] * 5 + [13.5]
+    assert any("invented" in n for n in ledger.notes)
+
+
 def test_two_cells_lose_at_the_rim() -> None:
     at_rim = {
         r["specimen"]

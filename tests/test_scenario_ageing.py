@@ -224,7 +224,7 @@ REFUSALS = [
         "rates.coupon_exposure: needs the comparison",
     ),
     ("draws = 300", "draws = 30", "uncertainty.draws"),
-    ("draws = 300", "draws = 1000000", "uncertainty.draws: 1000000 draws are more than"),
+    ("draws = 300", "draws = 2000000", "uncertainty.draws: 2000000 draws are more than"),
     ("draws = 300", "thickness = -0.1", "uncertainty.thickness"),
 ]
 

@@ -12,7 +12,7 @@ from optistack.cli.progress import write_json
 from optistack.errors import OptistackError
 
 if TYPE_CHECKING:
-    from optistack.analysis.dose_ledger import ExposureLog, LampAgeing, Ledger, SpecimenDose
+    from optistack.analysis.dose_ledger import ExposureLog, LampAgeing, Ledger
     from optistack.filters import Filter
 
 # Outages that the screen lists; all of them are in --json.
@@ -245,29 +245,16 @@ def _write(ledger: Ledger, options: argparse.Namespace) -> list[str]:
 
             # What an entry does not have, such as the meter's band, is an empty cell.
             rows = [
-                {key: None if value != value else value for key, value in row.items()}
+                {str(key): None if value != value else value for key, value in row.items()}
                 for row in frame().to_dict("records")
             ]
             files.append(str(write_whole(path, csv_text(rows))))
     return files
 
 
-def _dose_json(dose: SpecimenDose) -> dict[str, Any]:
-    return {
-        "specimen": dose.specimen,
-        "orientation": dose.orientation,
-        "angle_deg": dose.angle_deg,
-        "hours": dose.hours,
-        **{
-            name: {band: value.to_json() for band, value in getattr(dose, name).items()}
-            for name in ("radiant_exposure_j_m2", "radiant_exposure_kwh_m2", "photons_m2")
-        },
-        "grade": dose.grade,
-    }
-
-
 def _as_json(ledger: Ledger, log: ExposureLog, files: list[str]) -> dict[str, Any]:
     from optistack.care import SHORT_CAUTION
+    from optistack.report.data_ledger import ledger_json
 
     return {
         "log": log.name,
@@ -275,28 +262,7 @@ def _as_json(ledger: Ledger, log: ExposureLog, files: list[str]) -> dict[str, An
         "timezone": log.timezone,
         "invented": log.invented,
         "entries": len(log),
-        "specimens": [_dose_json(dose) for dose in ledger.doses],
-        "total": _dose_json(ledger.total),
-        "gaps": [
-            {
-                "specimen": gap.specimen,
-                "start": gap.start.isoformat(),
-                "end": gap.end.isoformat(),
-                "hours": gap.hours,
-            }
-            for gap in ledger.gaps
-        ],
-        "overlaps": [
-            {
-                "specimen": x.specimen,
-                "first": x.first.where,
-                "second": x.second.where,
-                "hours": x.hours,
-                "same_lamp": x.same_lamp,
-            }
-            for x in ledger.overlaps
-        ],
-        "notes": list(ledger.notes),
+        **(ledger_json(ledger) or {}),
         "care": SHORT_CAUTION,
         "files": files,
     }

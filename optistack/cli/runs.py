@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 from optistack.cli.progress import Progress, write_json
 
 if TYPE_CHECKING:
-    from optistack.scenario import RunResult, Scenario
+    from optistack.scenario import Scenario
     from optistack.workers import Workers
 
 
@@ -117,12 +118,12 @@ def _report(
     keep_draws: Path | None = None,
 ) -> int:
     from optistack.output import write_folder
-    from optistack.report import summary_text, write_report
+    from optistack.report import write_report
     from optistack.report.painter import Painter
+    from optistack.report.wording import summarise
     from optistack.scenario import run
 
     progress = Progress()
-    results: list[RunResult] = []
 
     def write(folder: Path) -> list[str]:
         with Painter() as painter:
@@ -133,7 +134,6 @@ def _report(
                 keep_draws=keep_draws,
                 drawn=progress.count,
             )
-            results.append(result)
             return write_report(result, folder, progress=progress, painter=painter)
 
     try:
@@ -143,7 +143,8 @@ def _report(
     if options.json:
         write_json({"folder": str(options.out), "files": files})
         return 0
-    sys.stdout.write(summary_text(results[0]).rstrip() + "\n")
+    data = json.loads((options.out / "results.json").read_text(encoding="utf-8"))
+    sys.stdout.write(summarise(data).rstrip() + "\n")
     sys.stdout.write(f"\nreport: {options.out / 'report.html'}\n")
     return 0
 

@@ -18,11 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optistack.analysis.compare import Comparison, compare
-from optistack.analysis.filter_selection import FilterRow, FilterTable, filter_table
+from optistack.analysis.filter_selection import (
+    Candidate,
+    Evaluation,
+    FilterRow,
+    FilterTable,
+    Front,
+    edge_family,
+    evaluate_filters,
+    filter_table,
+    pareto_front,
+)
 from optistack.care import advice, is_lamp
 from optistack.errors import OptistackError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
-from optistack.filters import Filter, edge_filter
 from optistack.light_paths import StackResponse
 from optistack.page.knobs import TRIAL, Subject
 from optistack.page.state import State, quick
@@ -89,6 +98,36 @@ class Curve:
 
 
 @dataclass(frozen=True, eq=False)
+class TradeOff:
+    """The filter on trial among the other candidates and a family of edges.
+
+    Attributes
+    ----------
+    evaluation : Evaluation
+        The filter on trial first, then the scenario's candidates, then the edges; for the lights'
+        central spectra.
+    others : int
+        How many candidates stand between the filter on trial and the edges.
+    fronts : mapping of exposure name to Front
+        What is not beaten in both dose left and photocurrent lost.
+    """
+
+    evaluation: Evaluation
+    others: int
+    fronts: Mapping[str, Front]
+
+    def better(self, exposure: str) -> tuple[str, ...]:
+        """What beats the filter on trial in both, by name; empty where it lies on the front."""
+        front = self.fronts[exposure]
+        if 0 in front.positions.tolist():
+            return ()
+        judged = self.evaluation.judged[exposure]
+        lost, dose = judged.lost_fraction, self.evaluation.dose(exposure, self.evaluation.ranking)
+        beat = (lost[front.positions] <= lost[0]) & (dose[front.positions] <= dose[0])
+        return tuple(self.evaluation.names[i] for i in front.positions[beat])
+
+
+@dataclass(frozen=True, eq=False)
 class Answers:
     """Everything the page shows of a state.
 
@@ -102,10 +141,7 @@ class Answers:
         Where the photons of the headline band go.
     comparisons : tuple of Comparison
     on_trial : FilterTable or None
-    trade_off : FilterTable or None
-        Central values of all candidates and of a family of edges.
-    sweep : tuple of str
-        Names of the edges of that family.
+    trade_off : TradeOff or None
     power : PowerMap or None
     band : str
         The headline band, "280-400".
@@ -123,8 +159,7 @@ class Answers:
     budgets: Mapping[str, Mapping[str, float]]
     comparisons: tuple[Comparison, ...]
     on_trial: FilterTable | None
-    trade_off: FilterTable | None
-    sweep: tuple[str, ...]
+    trade_off: TradeOff | None
     power: PowerMap | None
     band: str
     sentences: Mapping[str, tuple[str, ...]]
@@ -228,7 +263,6 @@ class _Answering:
     def answers(self) -> Answers:
         comparisons: tuple[Comparison, ...] = ()
         on_trial = trade = power = None
-        sweep: tuple[str, ...] = ()
         spectra: tuple[Curve, ...] = ()
         depth: tuple[Curve, ...] = ()
         budgets: dict[str, Mapping[str, float]] = {}
@@ -240,11 +274,11 @@ class _Answering:
             spectra, depth, budgets = self._curves()
         with self._part("filter"):
             if self.with_trade_off and on_trial is not None:
-                trade, sweep = self._trade_off()
+                trade = self._trade_off()
         with self._part("cell"):
             power = self._cell()
         with self._part("outdoors"):
-            self._outdoors(comparisons, on_trial)
+            self._outdoors(comparisons)
         lights = {e.light.name: e.light for e in self._shown_exposures()}
         return Answers(
             scenario=self.scenario,
@@ -255,7 +289,6 @@ class _Answering:
             comparisons=comparisons,
             on_trial=on_trial,
             trade_off=trade,
-            sweep=sweep,
             power=power,
             band=self.band,
             sentences=self.sentences,
@@ -322,7 +355,7 @@ class _Answering:
         judged = exposure.name in self._judged_on
         limits = needed_limits(self.scenario, exposure, with_filters=judged)
         depends = [self._of(exposure, light=False), of_filter, limits]
-        stack, far = exposure.built
+        _, far = exposure.built
         response: StackResponse = self.desk.once(
             "response", depends, lambda: exposure.run(limits).response
         )
@@ -450,13 +483,13 @@ class _Answering:
             ),
         )
         for i, row in enumerate(table.rows):
-            sun = not is_lamp(judged[row.exposure].light)
-            self._filter_numbers(row, "filter", i, sun)
+            self._filter_numbers(row, i)
         notes = [n for row in table.rows for n in row.notes]
         self.sentences["filter"] = tuple(dict.fromkeys((*notes, *table.notes)))
         return table
 
-    def _filter_numbers(self, row: FilterRow, part: str, index: int, sun: bool) -> None:
+    def _filter_numbers(self, row: FilterRow, index: int) -> None:
+        part = "filter"
         where = f"under {row.light}"
         weighted = list(row.weighted_dose_left.values())
         within = [
@@ -497,67 +530,57 @@ class _Answering:
             if (c := collection_of(self.scenario, e)) is not None
         }
 
-    def _trade_off(self) -> tuple[FilterTable | None, tuple[str, ...]]:
-        """All candidates and a family of edges; the lamps' central spectra only."""
+    def _trade_off(self) -> TradeOff | None:
+        """All candidates and a family of edges, as wide and mounted as the filter on trial."""
         candidate, judged = self._candidate, self._judged_on
         collections = self._collections()
-        if candidate is None or not collections:
-            return None, ()
+        if candidate is None or len(collections) < len(judged):
+            return None
         edge = self.document["filters"].get(candidate.item.name, {}).get("edge")
         if edge is None:
             edge = self.document["filters"].get(TRIAL, {}).get("edge", {})
         width = float(edge.get("width_10_90_nm", 12.0))
-        mount = candidate.mount
-        swept = [
-            MountedFilter(
-                edge_filter(f"edge {half:g} nm, {width:g} nm wide", half, width),
-                mount,
-                candidate.layer,
-            )
-            for half in SWEEP_NM
-        ]
         others = [
             c
             for c in self.scenario.question.candidates[1:]
-            if not isinstance(c.item, Filter) or c.item.name != TRIAL
+            if c.item.name != candidate.item.name or c.mount != candidate.mount
         ]
-        first = self.weights[0]
+        everything = [candidate, *others]
+        items = [
+            *(Candidate(f"{c.item.name}, {c.mount}", (c,)) for c in everything),
+            *edge_family(
+                SWEEP_NM,
+                [width],
+                mounts=[candidate.mount],
+                layer=candidate.layer,
+                name="family edge",
+            ),
+        ]
+
+        def work() -> TradeOff:
+            evaluation = evaluate_filters(
+                list(judged.values()),
+                items,
+                self.subject.layer,
+                bands_nm=[self.band_nm],
+                weights=self.weights[:1],
+                collections=collections,
+                base_results={n: self._result(e) for n, e in judged.items()},
+            )
+            fronts = {
+                name: pareto_front(evaluation.dose(name, evaluation.ranking), part.lost_fraction)
+                for name, part in evaluation.judged.items()
+            }
+            return TradeOff(evaluation, len(others), fronts)
+
         depends = [
             [[self._of(e), e.light.name] for e in judged.values()],
+            [self._of_filter(c) for c in everything],
+            width,
             self.document.get("photocurrent"),
             self._question(),
         ]
-
-        def rows_of(items: Sequence[MountedFilter]) -> FilterTable:
-            central = [_central(e) for e in judged.values()]
-            base = {
-                e.name: replace(self._result(judged[e.name]), exposure=e, _cache={})
-                for e in central
-            }
-            return filter_table(
-                central,
-                [_central_filter(c) for c in items],
-                self.subject.layer,
-                bands_nm=[self.band_nm],
-                weights=[first],
-                collections=collections,
-                base_results=base,
-            )
-
-        def kept(items: Sequence[MountedFilter], what: Any) -> FilterTable | None:
-            if not items:
-                return None
-            return self.desk.once("trade-off", [depends, what], lambda: rows_of(items))
-
-        tables = [
-            kept([candidate], self._of_filter(candidate)),
-            kept(others, [self._of_filter(c) for c in others]),
-            kept(swept, [width, mount, candidate.layer]),
-        ]
-        rows = [row for t in tables if t is not None for row in t.rows]
-        unfiltered = next(t.unfiltered for t in tables if t is not None)
-        names = tuple(c.item.name for c in swept)
-        return FilterTable(tuple(rows), self.band, unfiltered), names
+        return self.desk.once("trade-off", depends, work)
 
     def _curves(
         self,
@@ -642,7 +665,7 @@ class _Answering:
         self.sentences["cell"] = (*warned, *power.summary(), *power.notes)
         return power
 
-    def _outdoors(self, comparisons: Sequence[Comparison], on_trial: FilterTable | None) -> None:
+    def _outdoors(self, comparisons: Sequence[Comparison]) -> None:
         band = f"{self.band} nm"
         for i, other in enumerate(comparisons[1:], 1):
             self._add(
@@ -729,13 +752,3 @@ def _powers(text: str) -> str:
         lambda m: " × 10" + (m[1].strip("+") + m[2]).translate(RAISED),
         text,
     )
-
-
-def _central(exposure: Exposure) -> Exposure:
-    return replace(exposure, light=replace(exposure.light, variants=()))
-
-
-def _central_filter(item: MountedFilter) -> MountedFilter:
-    if isinstance(item.item, Filter):
-        return replace(item, item=replace(item.item, stray_light_floor=0.0))
-    return item

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import zipfile
-from dataclasses import replace
 from typing import Any
 
 from optistack.page.answers import Answers
@@ -50,7 +49,7 @@ def tables(answers: Answers) -> bytes:
     if answers.on_trial is not None:
         frames["filter_on_trial"] = answers.on_trial.to_frame()
     if answers.trade_off is not None:
-        frames["trade_off_central_spectra"] = answers.trade_off.to_frame()
+        frames["trade_off_central_spectra"] = answers.trade_off.evaluation.to_frame()
     if answers.power is not None:
         frames["power_against_sheet_resistance"] = answers.power.to_frame()
     return _archive(
@@ -73,7 +72,7 @@ def figures(answers: Answers) -> bytes:
     for i, comparison in enumerate(answers.comparisons, 1):
         drawn[f"absorptance_{i}"] = comparison.plot
     if answers.trade_off is not None:
-        drawn["trade_off"] = _candidates(answers)
+        drawn["trade_off"] = answers.trade_off.evaluation.plot
     if answers.power is not None:
         drawn["power"] = answers.power.plot
     for name, items, x_label, y_label in (
@@ -93,21 +92,6 @@ def figures(answers: Answers) -> bytes:
                 made.savefig(out, format=ending, dpi=150)
                 files[f"{name}.{ending}"] = out.getvalue()
     return _archive(files)
-
-
-def _candidates(answers: Answers) -> Any:
-    """The trade-off without the family of edges, whose names would fill the figure."""
-
-    def draw(ax: Any) -> None:
-        table = answers.trade_off
-        if table is None:
-            return
-        rows = tuple(r for r in table.rows if r.name not in answers.sweep)
-        replace(table, rows=rows).plot(ax)
-        ax.set_yscale("log")
-        ax.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=7, frameon=False)
-
-    return draw
 
 
 def _lines(items: Any, x_label: str, y_label: str) -> Any:

@@ -16,7 +16,7 @@ from bokeh.models import (
 )
 from bokeh.plotting import figure
 
-from optistack.page.answers import RAISED, Answers
+from optistack.page.answers import RAISED, Answers, TradeOff
 from optistack.page.style import (
     COUPON,
     DEVICE,
@@ -25,13 +25,15 @@ from optistack.page.style import (
     ROLE_COLOURS,
     ROLE_DASHES,
 )
-from optistack.page.words import budget_names, numbered, share_colours
+from optistack.page.words import budget_names, point_number, share_colours
 
 ROLES = ("coupon", "device", "filtered")
 _ROLE_TEXT = {"coupon": "coupon", "device": "device", "filtered": "device + filter"}
 _TOOLS = "box_zoom,reset,save"
 # Decades shown below the largest value: what lies lower carries nothing.
 _DECADES = 1e-5
+# Dose left below this is drawn here [%].
+_LEAST_LEFT = 1e-3
 
 
 def _plain(**options: Any) -> Any:
@@ -257,12 +259,12 @@ class Figures:
         self.power.x_range.update(start=float(r.min()), end=float(r.max()))
 
     def _show_trade_off(self, answers: Answers) -> None:
-        table = answers.trade_off
-        names = [] if table is None else list(dict.fromkeys(r.exposure for r in table.rows))
+        found = answers.trade_off
+        names = [] if found is None else list(found.evaluation.judged)
         for i, each in enumerate(self._trade):
             each.figure.visible = i < len(names)
-            if i < len(names):
-                each.show(answers, names[i])
+            if found is not None and i < len(names):
+                each.show(found, names[i])
 
 
 class _TradeOff:
@@ -308,7 +310,7 @@ class _TradeOff:
             color=COUPON,
             line_color="#ffffff",
         )
-        self.figure.xaxis.axis_label = "photocurrent lost (mA/cm²)"
+        self.figure.xaxis.axis_label = "photocurrent lost (%)"
         self.figure.yaxis.axis_label = "dose left (%)"
         self.figure.yaxis.ticker = FixedTicker(
             ticks=[0.001, 0.01, 0.1, 1, 10, 100],
@@ -321,40 +323,33 @@ class _TradeOff:
             self.figure,
             [on_line, dots, star],
             ("", "@name"),
-            ("mA/cm² lost", "@x{0.000}"),
+            ("photocurrent lost", "@x{0.00} %"),
             ("dose left", "@y{0.00} %"),
         )
 
-    def show(self, answers: Answers, exposure: str) -> None:
-        table = answers.trade_off
-        if table is None:
-            return
-        band = table.ranking_band
+    def show(self, found: TradeOff, exposure: str) -> None:
+        evaluation = found.evaluation
+        lost = 100 * evaluation.judged[exposure].lost_fraction
+        left = np.maximum(100 * evaluation.dose(exposure, evaluation.ranking), _LEAST_LEFT)
 
-        def data(rows: list[tuple[str, Any]]) -> dict[str, list[Any]]:
-            kept = [
-                (n, r, r.photocurrent_lost_ma_cm2.value, 100 * r.dose_left[band].value)
-                for n, r in rows
-                if r.exposure == exposure and r.photocurrent_lost_ma_cm2 is not None
-            ]
+        def data(positions: range) -> dict[str, Any]:
+            at = list(positions)
+            x, y = lost[at], left[at]
             return {
-                "x": [x for _, _, x, _ in kept],
-                "y": [max(y, 1e-3) for _, _, _, y in kept],
-                "name": [r.name for _, r, _, _ in kept],
-                "number": [n for n, _, _, _ in kept],
-                "dy": _apart([(x, math.log10(max(y, 1e-3))) for _, _, x, y in kept]),
+                "x": x,
+                "y": y,
+                "name": [evaluation.names[i] for i in at],
+                "number": [point_number(i) for i in at],
+                "dy": _apart(list(zip(x.tolist(), np.log10(y).tolist(), strict=True))),
             }
 
-        points = numbered(answers)
-        self.mine.data = data([p for p in points if p[0] == "★"])
-        self.others.data = data([p for p in points if p[0] != "★"])
-        self.edges.data = data([("", r) for r in table.rows if r.name in answers.sweep])
-        every = [v for s in (self.mine, self.others, self.edges) for v in s.data["x"]]
-        low, high = min(every), max(every)
-        room = 0.08 * (high - low) or 0.01
-        self.figure.x_range.update(start=low - room, end=high + room)
-        heights = [v for s in (self.mine, self.others, self.edges) for v in s.data["y"]]
-        self.figure.y_range.update(start=min(heights) / 1.6, end=max(heights) * 1.8)
+        first = 1 + found.others
+        self.mine.data = data(range(1))
+        self.others.data = data(range(1, first))
+        self.edges.data = data(range(first, len(evaluation.names)))
+        room = 0.08 * float(lost.max() - lost.min()) or 0.1
+        self.figure.x_range.update(start=float(lost.min()) - room, end=float(lost.max()) + room)
+        self.figure.y_range.update(start=float(left.min()) / 1.6, end=float(left.max()) * 1.8)
 
 
 def _apart(points: list[tuple[float, float]]) -> list[float]:

@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -27,7 +28,7 @@ KeyPath = tuple[str | int, ...]
 MOST_LINK_CHARACTERS = 8000
 _MOST_LINK_BYTES = 200_000
 # Parts that a page does not compute while it is moved; a saved scenario keeps them.
-SLOW_SECTIONS = ("rates", "uncertainty", "site", "plan")
+SLOW_SECTIONS = ("rates", "uncertainty", "site", "plan", "ledger", "filter_choice")
 _CELL_KEYS = ("cell", "geometry", "start_sheet_resistance_ohm_sq")
 
 
@@ -102,7 +103,7 @@ class State:
 
     def document(self) -> dict[str, Any]:
         """The scenario as plain values, changes applied."""
-        out = parsed(self.text, self.path)
+        out = deepcopy(_parsed_once(self.text, self.path))
         for key_path, value in self.changes.items():
             _apply(out, key_path, deepcopy(value))
         return out
@@ -113,7 +114,7 @@ class State:
         Parameters
         ----------
         whole : bool
-            False: without the sections that take long (rates, uncertainty, site, plan) and without
+            False: without the sections that take long (rates, site, draws, ...) and without
             the measurements of the electrode.
 
         Raises
@@ -221,6 +222,11 @@ class State:
         return state
 
 
+@lru_cache(maxsize=8)
+def _parsed_once(text: str, path: Path) -> dict[str, Any]:
+    return parsed(text, path)
+
+
 def demo_state() -> State:
     """The invented demo scenario."""
     return State.from_file(data_folder("shared") / "lantern_house" / "lantern_house.toml")
@@ -229,10 +235,23 @@ def demo_state() -> State:
 def quick(document: Mapping[str, Any]) -> dict[str, Any]:
     """A document without what a page does not compute while it is moved."""
     out = {k: v for k, v in document.items() if k not in SLOW_SECTIONS}
+    used = _filters_used(out)
+    if used is not None:
+        out["filters"] = {k: v for k, v in out.get("filters", {}).items() if k in used}
     cell = out.get("electrode")
     if isinstance(cell, dict):
         out["electrode"] = {k: v for k, v in cell.items() if k in _CELL_KEYS}
     return out
+
+
+def _filters_used(document: Mapping[str, Any]) -> set[str] | None:
+    """Filters that exposures and the question name; None where the question takes all."""
+    lists = [document.get("question", {}).get("filters")]
+    if not isinstance(lists[0], list):
+        return None
+    lists += [e.get("filters") for e in document.get("exposures", {}).values()]
+    items = [item for one in lists if isinstance(one, list) for item in one]
+    return {str(i.get("filter") if isinstance(i, dict) else i) for i in items}
 
 
 def key_text(key_path: KeyPath) -> str:

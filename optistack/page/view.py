@@ -74,7 +74,7 @@ class View:
     def __panel__(self) -> Any:
         return self.root
 
-    # from a state to the page ------------------------------------------------------------------
+    # from a state to the page ------------------------------------------------------------
 
     def _open(self, state: State) -> None:
         """Show a scenario from the start."""
@@ -187,7 +187,7 @@ class View:
             refusal=refusal,
         )
 
-    # from the hand to a state -------------------------------------------------------------------
+    # from the hand to a state ------------------------------------------------------------
 
     def _typed(self, key: str, event: Any) -> None:
         """A control was let go."""
@@ -239,8 +239,9 @@ class View:
 
     def _say_trade_off(self, answers: Answers) -> None:
         self.panes["trade-off"].object = words.trade_off(answers)
-        rows = () if answers.trade_off is None else answers.trade_off.rows
-        lights = list({r.exposure: r.light for r in rows}.values())
+        found = answers.trade_off
+        judged = () if found is None else found.evaluation.judged.values()
+        lights = [part.exposure.light.name for part in judged]
         for i in range(2):
             text = f"Dose left in {answers.band} nm and photocurrent lost under "
             self._title(f"light-{i}", text + lights[i] if i < len(lights) else "")
@@ -265,7 +266,7 @@ class View:
         if not waiting:
             document.add_timeout_callback(now, 5)
 
-    # sections -----------------------------------------------------------------------------------
+    # sections ------------------------------------------------------------
 
     def _sections(self) -> list[Any]:
         f, p = self.figures, self.panes
@@ -368,7 +369,7 @@ class View:
             ]
         )
 
-    # dropped files ------------------------------------------------------------------------------
+    # dropped files ------------------------------------------------------------
 
     def _intake(self) -> list[Any]:
         drop = Drop(
@@ -465,7 +466,7 @@ class View:
         use.on_click(used)
         return [drop, box]
 
-    # taking away ----------------------------------------------------------------------------------
+    # taking away ------------------------------------------------------------
 
     def _take(self) -> list[Any]:
         drop = Drop(
@@ -535,7 +536,7 @@ class View:
             css_classes=[f"take-{label.split()[0].lower()}-{filename[-3:]}"],
         )
 
-    # long work --------------------------------------------------------------------------------------
+    # long work ------------------------------------------------------------
 
     def _long_work(self) -> list[Any]:
         start, cancel = _button("Run everything"), _button("Cancel")
@@ -583,7 +584,7 @@ class View:
         ]
 
 
-# small things --------------------------------------------------------------------------------------
+# small things ------------------------------------------------------------
 
 _STICKY = {"position": "sticky", "top": "0", "z-index": "10", "padding": "8px 14px"}
 _NARROW = {"flex": "1 1 300px", "min-width": "min(300px, 100%)", "max-width": "100%"}

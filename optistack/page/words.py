@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from typing import Any
 
 from optistack.care import CAUTIONS
 from optistack.page.answers import Answers, Number
@@ -195,71 +194,44 @@ def budget_key(answers: Answers) -> str:
 
 def trade_off(answers: Answers) -> str:
     """Where the filter on trial stands among the others, and the numbers of the points."""
-    table = answers.trade_off
-    if table is None:
+    found = answers.trade_off
+    if found is None:
         return '<p class="soft">No photocurrent is asked for in this scenario: no trade-off.</p>'
-    out = []
-    first = table.rows[0].name, table.rows[0].mount
-    for exposure in dict.fromkeys(r.exposure for r in table.rows):
-        rows = [r for r in table.rows if r.exposure == exposure]
-        mine = next(r for r in rows if (r.name, r.mount) == first)
-        better = beaten_by(mine, rows, table.ranking_band)
-        where = escape(mine.light)
+    evaluation = found.evaluation
+    out, body = [], ""
+    for exposure, judged in evaluation.judged.items():
+        light = escape(judged.exposure.light.name)
+        better = [escape(name) for name in found.better(exposure)]
         if better:
-            listed = ", ".join(escape(f"{r.name} ({MOUNT_WORDS[r.mount]})") for r in better[:3])
             more = f" and {len(better) - 3} more" if len(better) > 3 else ""
             out.append(
-                f"<p>Under {where}, beaten in both dose and photocurrent by {listed}{more}.</p>"
+                f"<p>Under {light}, beaten in both dose and photocurrent by "
+                f"{'; '.join(better[:3])}{more}.</p>"
             )
         else:
             out.append(
-                f"<p>Under {where}, on the front: no other filter here leaves less dose and loses "
+                f"<p>Under {light}, on the front: nothing else here leaves less dose and loses "
                 "less photocurrent.</p>"
             )
-    body = ""
-    for number, row in numbered(answers):
-        left = short(100 * row.dose_left[table.ranking_band].value)
-        lost = row.photocurrent_lost_ma_cm2
-        body += (
-            f"<tr><td>{number}</td><td>{escape(row.name)}, {escape(MOUNT_WORDS[row.mount])}</td>"
-            f"<td>{escape(row.light)}</td><td>{left} %</td>"
-            f"<td>{'·' if lost is None else short(lost.value)}</td></tr>"
-        )
+        dose = evaluation.dose(exposure, evaluation.ranking)
+        for i, name in enumerate(evaluation.names[: 1 + found.others]):
+            on = "yes" if i in found.fronts[exposure].positions.tolist() else "no"
+            body += (
+                f"<tr><td>{point_number(i)}</td><td>{escape(name)}</td><td>{light}</td>"
+                f"<td>{short(100 * float(dose[i]))} %</td>"
+                f"<td>{short(100 * float(judged.lost_fraction[i]))} %</td><td>{on}</td></tr>"
+            )
     return (
         "".join(out)
         + "<details><summary>The points as a table</summary><table><tr><th></th><th>filter</th>"
-        f"<th>light</th><th>dose left, {escape(table.ranking_band)} nm</th>"
-        f"<th>photocurrent lost (mA/cm²)</th></tr>{body}</table></details>"
+        f"<th>light</th><th>dose left, {escape(evaluation.ranking)} nm</th>"
+        f"<th>photocurrent lost</th><th>on the front</th></tr>{body}</table></details>"
     )
 
 
-def numbered(answers: Answers) -> list[tuple[str, Any]]:
-    """Rows of the trade-off with the number of their point; "★" is the filter on trial."""
-    table = answers.trade_off
-    if table is None:
-        return []
-    first = table.rows[0].name, table.rows[0].mount
-    numbers_of: dict[tuple[str, str], str] = {first: "★"}
-    out = []
-    for row in table.rows:
-        key = (row.name, row.mount)
-        if row.name in answers.sweep:
-            continue
-        if key not in numbers_of:
-            numbers_of[key] = str(len(numbers_of))
-        out.append((numbers_of[key], row))
-    return out
-
-
-def beaten_by(mine: Any, rows: Sequence[Any], band: str) -> list[Any]:
-    """Rows that leave no more dose and lose no more photocurrent, and less of one of them."""
-
-    def at(row: Any) -> tuple[float, float]:
-        lost = row.photocurrent_lost_ma_cm2
-        return row.dose_left[band].value, float("nan") if lost is None else lost.value
-
-    x, y = at(mine)
-    return [r for r in rows if (p := at(r))[0] <= x and p[1] <= y and p != (x, y)]
+def point_number(position: int) -> str:
+    """The sign of a point in the trade-off: a star for the filter on trial, then numbers."""
+    return str(position) if position else "★"
 
 
 def changes(state: State) -> str:
@@ -270,7 +242,8 @@ def changes(state: State) -> str:
         f"<li><code>{escape(key_text(k))}</code> = {escape(_brief(v))}</li>"
         for k, v in state.changes.items()
     )
-    return f"<details><summary>{len(state.changes)} changes to the file</summary><ul>{listed}</ul></details>"
+    count = len(state.changes)
+    return f"<details><summary>{count} changes to the file</summary><ul>{listed}</ul></details>"
 
 
 def _brief(value: Any) -> str:

@@ -18,6 +18,8 @@ from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
 from optistack.light_paths import Geometry
 from optistack.report.data_electrode import electrode_json
+from optistack.report.data_filter_choice import filter_choice_json
+from optistack.report.data_ledger import ledger_json
 from optistack.report.data_outdoors import plan_json, site_json
 from optistack.report.data_rates import rates_json
 from optistack.report.data_uncertainty import uncertainty_json
@@ -90,6 +92,8 @@ def results_json(result: RunResult) -> Json:
         "electrode": electrode_json(result.electrode),
         "site": site_json(result.site),
         "plan": plan_json(result.plan),
+        "ledger": ledger_json(result.ledger),
+        "filter_choice": filter_choice_json(result.filter_choice),
         "lights": {
             light.name: _light(light)
             for light in {

@@ -84,7 +84,7 @@ def _dose(dose: SiteDose) -> Json:
         "grade": dose.grade,
         "incident": {
             key: {
-                "radiant_exposure_j_m2": finite(dose.incident_j_m2[key]),
+                "radiant_exposure_j_m2": as_json(dose.incident_range_j_m2(key)),
                 "radiant_exposure_kwh_m2": finite(dose.incident_j_m2[key] / _KWH_J),
                 "photon_exposure_m2": finite(dose.incident_photons_m2[key]),
                 "am15g_hours": finite(dose.incident_am15g_hours[key]),
@@ -94,7 +94,7 @@ def _dose(dose: SiteDose) -> Json:
         },
         "absorbed": {
             key: {
-                "photons_m2": finite(dose.dose_m2(key)),
+                "photons_m2": as_json(dose.dose_range_m2(key)),
                 "am15g_hours": finite(hours[key]),
                 "monthly_photons_m2": finite_list(dose.monthly_m2(key)),
             }
@@ -124,6 +124,7 @@ def _lamp_years(found: LampYears) -> Json:
         "lamp": found.lamp,
         "lamp_band": band_key(found.lamp_band_nm),
         "meter_band": band_key(found.meter_band_nm),
+        "grade": found.grade,
         "reciprocity_exponent": {
             "value": as_json(found.exponent.value),
             "how": found.exponent.how,
@@ -140,6 +141,8 @@ def _lamp_years(found: LampYears) -> Json:
                 "site_year": as_json(r.year_amount),
                 "lamp_hours_per_site_year": as_json(r.lamp_hours_per_year),
                 "site_years_per_1000_lamp_hours": as_json(r.years_per_1000_lamp_hours),
+                "temperature_factor": _maybe(r.temperature_factor),
+                "lamp_hours_per_site_year_warm": _maybe(r.lamp_hours_per_year_warm),
             }
             for r in found.rows
         ],
@@ -166,6 +169,7 @@ def _two_lamps(found: LampPair) -> Json:
 
 def _plan(plan: PlanResult) -> Json:
     return {
+        "grade": plan.grade,
         "specimen": plan.specimen,
         "layer": plan.coupon_layer,
         "device_layer": plan.layer,

@@ -12,12 +12,14 @@ from optistack.report.markup import (
 )
 from optistack.report.page_answer import answer_section, photons_section, why_section
 from optistack.report.page_electrode import electrode_section
+from optistack.report.page_filter_choice import filter_choice_section
 from optistack.report.page_filters import (
     care_section,
     certainty_section,
     filters_section,
     inputs_section,
 )
+from optistack.report.page_ledger import ledger_section
 from optistack.report.page_outdoors import plan_section, site_section
 from optistack.report.page_rates import rates_section
 from optistack.report.page_style import STYLE
@@ -37,6 +39,8 @@ _SECTIONS = (
     ("electrode", "What it does to the cell"),
     ("site", "A year at the site"),
     ("plan", "Lamp hours and site years"),
+    ("ledger", "Doses from the exposure log"),
+    ("filter_choice", "Which filter pays"),
     ("certainty", "How sure"),
     ("inputs", "Inputs and choices"),
     ("care", "Care"),
@@ -62,6 +66,8 @@ def report_html(data: Json, drawings: Sequence[Drawn]) -> str:
         "electrode": electrode_section(data, drawn),
         "site": site_section(data, drawn),
         "plan": plan_section(data, drawn),
+        "ledger": ledger_section(data),
+        "filter_choice": filter_choice_section(data, drawn),
         "certainty": certainty_section(data, drawn),
         "inputs": inputs_section(data),
         "care": care_section(data),

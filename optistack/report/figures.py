@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
@@ -21,6 +21,13 @@ from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, wh
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
 from optistack.report.figures_draws import causes_sheet, convergence_sheet
 from optistack.report.figures_electrode import cause_sheet, knee_sheet, life_sheet, pitch_sheet
+from optistack.report.figures_filter_choice import (
+    choice_ageing_sheet,
+    choice_energy_sheet,
+    choice_sheet,
+    choice_spectra_sheet,
+    choice_stability_sheet,
+)
 from optistack.report.figures_light import spectra_sheet, stacks_sheet
 from optistack.report.figures_outdoors import lamp_years_sheet, year_sheet
 from optistack.report.figures_rates import (
@@ -105,6 +112,11 @@ _FIGURES = (
         "Share of the variance of the answer that comes from each input, as bars",
     ),
     _alone(
+        "convergence",
+        convergence_sheet,
+        "Mean and ends of the interval against the number of draws, with standard errors",
+    ),
+    _alone(
         "factors",
         factors_sheet,
         "Predicted rate of the device over that of the coupon for every weight, and the "
@@ -156,9 +168,29 @@ _FIGURES = (
         "Lamp hours for one year at the site by every way of counting, coupon and device",
     ),
     _alone(
-        "convergence",
-        convergence_sheet,
-        "Mean and ends of the interval against the number of draws, with standard errors",
+        "choice",
+        choice_sheet,
+        "Dose left against photocurrent lost for every candidate filter, with the front",
+    ),
+    _alone(
+        "choice_energy",
+        choice_energy_sheet,
+        "Power and energy delivered by year, behind the best filter and without one",
+    ),
+    _alone(
+        "choice_stability",
+        choice_stability_sheet,
+        "Share of the draws in which each candidate filter comes first, as bars",
+    ),
+    _alone(
+        "choice_spectra",
+        choice_spectra_sheet,
+        "Photons absorbed in the layer against wavelength, without and behind the best filter",
+    ),
+    _alone(
+        "choice_ageing",
+        choice_ageing_sheet,
+        "Dose left in the layer over the years behind filters that age",
     ),
 )
 
@@ -181,38 +213,45 @@ def draw_figures(
         From `optistack.report.data.depth_profiles`.
     progress : callable
     painter : Painter, optional
-        Has been sent the data, and draws what can be drawn from these alone.
+        Has been sent the data, and draws from these alone what it can, the last figure first.
     """
     cases = [Case(c, d) for c, d in zip(result.comparisons, data["comparisons"], strict=True)]
     material = _Material(data, result, cases[:MOST_LIGHTS], profiles)
-    if painter is None:
-        yield from _draw(_FIGURES, material, progress)
-        return
-    here = list(_draw([f for f in _FIGURES if not f.alone], material, progress))
-    there = painter.collect()
-    if there is None:
-        there = {d.key: d for d in _draw([f for f in _FIGURES if f.alone], material, progress)}
-    drawn = {d.key: d for d in here} | there
+    here: dict[str, Drawn | None] = {}
+    waiting = [f for f in _FIGURES if not f.alone or painter is None]
+    shared = [f for f in _FIGURES if f not in waiting]
+    while waiting or shared:
+        if waiting:
+            figure = waiting.pop(0)
+        elif painter is not None:
+            there = painter.drawn()
+            shared = [f for f in shared if f.key not in there]
+            # The last one left is the one that the other process is at.
+            if not shared or (len(shared) == 1 and painter.wait_for(shared[0].key)):
+                break
+            figure = shared.pop(0)
+        here[figure.key] = _draw(figure, material, progress)
+    drawn = here if painter is None else painter.drawn() | here
     for figure in _FIGURES:
-        if figure.key in drawn:
-            yield drawn[figure.key]
+        done = drawn[figure.key]
+        if done is not None:
+            yield done
 
 
-def draw_alone(data: Json) -> Iterator[Drawn]:
-    """The figures that need nothing but the data of results.json."""
+def draw_alone(data: Json) -> Iterator[tuple[str, Drawn | None]]:
+    """The figures that need nothing but the data of results.json, by key, the last one first."""
     material: Any = SimpleNamespace(data=data)
-    yield from _draw([f for f in _FIGURES if f.alone], material, lambda _: None)
+    for figure in reversed(_FIGURES):
+        if figure.alone:
+            yield figure.key, _draw(figure, material, lambda _: None)
 
 
-def _draw(
-    figures: Iterable[_Figure], material: _Material, progress: Callable[[str], None]
-) -> Iterator[Drawn]:
-    for figure in figures:
-        with house_style():
-            sheet = figure.draw(material)
-            if sheet is None:
-                continue
-            progress(f"figure {figure.key}")
-            number = _FIGURES.index(figure) + 1
-            done = sheet.finish(f"figure_{number}_{figure.key}", figure.key, figure.alt)
-        yield done
+def _draw(figure: _Figure, material: _Material, progress: Callable[[str], None]) -> Drawn | None:
+    """None where there are no data for it."""
+    with house_style():
+        sheet = figure.draw(material)
+        if sheet is None:
+            return None
+        progress(f"figure {figure.key}")
+        number = _FIGURES.index(figure) + 1
+        return sheet.finish(f"figure_{number}_{figure.key}", figure.key, figure.alt)

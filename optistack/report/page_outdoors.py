@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from optistack.report.markup import (
@@ -58,9 +59,10 @@ def _where(part: Json) -> str:
     sky = (
         "a clear sky all year, which is an upper limit for most places"
         if part["climate"] is None
-        else f"clouds from {part['climate']}"
+        else f"clouds by {part['climate']}"
     )
-    return f"{part['name']}: {place}, plane {plane}, steps of {part['step_h']:g} h, {sky}."
+    name = f"{part['name'][:1].upper()}{part['name'][1:]}"
+    return f"{name}: {place}, plane {plane}, steps of {part['step_h']:g} h, {sky}."
 
 
 def _year(part: Json) -> str:
@@ -73,11 +75,11 @@ def _year(part: Json) -> str:
         arriving = device["incident"].get(key)
         rows.append(
             [
-                safe(f"{key} nm" if band else key),
-                f"{low:g}-{high:g} nm",
+                f'<span class="nb">{safe(f"{key} nm" if band else key)}</span>',
+                f'<span class="nb">{low:g}-{high:g} nm</span>',
                 NOTHING if arriving is None else number(arriving["radiant_exposure_kwh_m2"]),
-                number(coupon["absorbed"][key]["photons_m2"]),
-                number(device["absorbed"][key]["photons_m2"]),
+                value_cell(coupon["absorbed"][key]["photons_m2"]),
+                value_cell(device["absorbed"][key]["photons_m2"]),
                 number(ratio),
                 number(coupon["absorbed"][key]["am15g_hours"]),
                 number(device["absorbed"][key]["am15g_hours"]),
@@ -135,7 +137,8 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
         bullets(f"{s[:1].upper()}{s[1:]}." for s in found["sentences"]),
         paragraph(
             "How many lamp hours equal a year depends on what is counted; no line below is an "
-            "acceleration factor, for temperature, humidity, oxygen and bias are not in it.",
+            "acceleration factor: humidity, oxygen, rain and bias are not in it, and temperature "
+            "only where a line says so.",
             "notes",
         ),
         figures(
@@ -148,12 +151,17 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
             )
         ),
         _lamp_years(found),
+        _warm(found),
+        paragraph(
+            f"Worst table behind more than 5 % of the plan: grade {part['grade']}; of the lamp "
+            f"hours: grade {found['grade']}."
+        ),
         _two_lamps(part["two_lamps"]),
         "<h3>Which test gives the device's dose</h3>",
         _cycles(part),
         _left_out(part),
         "<h3>What the preconditioning dose means for this layer</h3>",
-        bullets(part["qualification"]["sentences"]),
+        bullets(_powers(s) for s in part["qualification"]["sentences"]),
         "<h3>Plan sheet and reporting sheet</h3>",
         paragraph(
             f"plan_sheet.md is a page for {part['sheet_cycle']}, filter {part['sheet_filter']}; "
@@ -162,6 +170,33 @@ def plan_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
         ),
     ]
     return "".join(out)
+
+
+def _powers(text: str) -> str:
+    """Powers of ten as the page writes them."""
+    return re.sub(r"\d\.?\d*e[+-]?\d+", lambda m: number(float(m.group())), text)
+
+
+def _warm(found: Json) -> str:
+    """Lamp hours with the temperatures counted, where they are known."""
+    rows = [
+        [
+            safe(r["counted_by"]),
+            safe(r["specimen"]),
+            value_cell(r["temperature_factor"]),
+            value_cell(r["lamp_hours_per_site_year_warm"]),
+        ]
+        for r in found["rows"]
+        if r["lamp_hours_per_site_year_warm"] is not None
+    ]
+    if not rows:
+        return ""
+    return table(
+        "The same with the film's temperatures, by Arrhenius",
+        ["counted by", "specimen", "factor of temperature", "lamp hours for a year"],
+        rows,
+        words=2,
+    )
 
 
 def _lamp_years(found: Json) -> str:
@@ -228,20 +263,19 @@ def _cycles(part: Json) -> str:
                     else [NOTHING if r["site_years"] is None else value_cell(r["site_years"])]
                 ),
                 value_cell(r["intensity_over_site"]),
-                safe("; ".join([*r["flags"], *r["regions"]])),
                 safe(r["mark"]),
             ]
         )
     years = part["years"]
     aim = (
         f"Light on {part['layer']} of {part['specimen']} that gives the photons per volume which "
-        f"{part['device_layer']} of the device absorbs in {number(years)} "
+        f"{part['device_layer']} of the device absorbs in {years:g} "
         f"year{'' if years == 1 else 's'} at {part['site']}, over the weights"
         if forward
-        else f"Device years at {part['site']} in {number(part['light_hours'])} h of light, over "
+        else f"Device years at {part['site']} in {part['light_hours']:g} h of light, over "
         "the weights"
     )
-    return table(
+    shown = table(
         aim,
         [
             "cycle",
@@ -249,13 +283,22 @@ def _cycles(part: Json) -> str:
             "filter",
             *(["hours of light", "hours of the clock"] if forward else ["device years"]),
             "intensity over the device's at the site",
-            "beware",
-            "where the cycle's numbers come from",
+            "the cycle's numbers",
         ],
         rows,
         words=3,
-        kind="prose",
     )
+    return shown + bullets(_beware(kept), "notes")
+
+
+def _beware(rows: Sequence[Json]) -> list[str]:
+    """What flags and wavelengths say of the cycles, once for those of which they say the same."""
+    said: dict[str, list[str]] = {}
+    for r in rows:
+        for text in (*r["flags"], *r["regions"]):
+            who = f"{r['cycle']}" + ("" if r["filter"] == "none" else f", {r['filter']}")
+            said.setdefault(text, []).append(who)
+    return [f"{'; '.join(dict.fromkeys(names))}: {text}." for text, names in said.items()]
 
 
 def _left_out(part: Json) -> str:

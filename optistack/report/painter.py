@@ -12,6 +12,7 @@ from __future__ import annotations
 import pickle
 import subprocess
 import sys
+import threading
 from contextlib import suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -30,21 +31,24 @@ class Painter:
     --------
     >>> with Painter() as painter:
     ...     painter.send({"answers": "none"})
-    ...     painter.collect()  # what it cannot draw it leaves to others
+    ...     painter.wait_for("knee")  # what it cannot draw it leaves to others
+    False
     """
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
+        self._reader: threading.Thread | None = None
+        self._news = threading.Condition()
+        self._ended = True
+        self._drawn: dict[str, Drawn | None] = {}
         if sys.executable:
-            try:
+            with suppress(OSError):  # no room for another process
                 self._process = subprocess.Popen(
                     [sys.executable, "-c", _START.format(path=sys.path)],
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                     stderr=subprocess.DEVNULL,
                 )
-            except OSError:  # no room for another process
-                self._process = None
 
     def __enter__(self) -> Self:
         return self
@@ -55,33 +59,55 @@ class Painter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if self._process is not None:
-            self._process.kill()
-            for pipe in (self._process.stdin, self._process.stdout):
-                if pipe is not None:
-                    with suppress(OSError):  # what was left to write
-                        pipe.close()
-            self._process.wait()
-            self._process = None
+        if self._process is None:
+            return
+        self._process.kill()
+        if self._reader is not None:
+            self._reader.join()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with suppress(OSError):  # what was left to write
+                    pipe.close()
+        self._process.wait()
+        self._process = None
 
     def send(self, data: Json) -> None:
         """Hand over the data of results.json; the drawing begins."""
-        if self._process is not None and self._process.stdin is not None:
-            try:
-                with self._process.stdin as pipe:
-                    pickle.dump(data, pipe)
-            except OSError:  # it has ended
-                self._process.kill()
-
-    def collect(self) -> dict[str, Drawn] | None:
-        """The figures by key, once all are drawn; None where that failed."""
-        if self._process is None or self._process.stdout is None:
-            return None
+        if self._process is None or self._process.stdin is None:
+            return
         try:
-            found: dict[str, Drawn] = pickle.load(self._process.stdout)
-        except (EOFError, OSError, pickle.UnpicklingError):
-            return None
-        return found
+            with self._process.stdin as pipe:
+                pickle.dump(data, pipe)
+        except OSError:  # it has ended
+            return
+        self._ended = False
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        process = self._process
+        try:
+            while process is not None and process.stdout is not None:
+                key, figure = pickle.load(process.stdout)
+                with self._news:
+                    self._drawn[key] = figure
+                    self._news.notify_all()
+        except (EOFError, OSError, ValueError, pickle.UnpicklingError):
+            pass
+        with self._news:
+            self._ended = True
+            self._news.notify_all()
+
+    def drawn(self) -> dict[str, Drawn | None]:
+        """The figures that are finished, by key; None where there were no data for one."""
+        with self._news:
+            return dict(self._drawn)
+
+    def wait_for(self, key: str) -> bool:
+        """Wait until a figure is finished; whether it was, before the process ended."""
+        with self._news:
+            self._news.wait_for(lambda: key in self._drawn or self._ended)
+            return key in self._drawn
 
 
 def serve() -> None:
@@ -93,6 +119,6 @@ def serve() -> None:
         data = pickle.load(sys.stdin.buffer)
     except EOFError:  # that one has nothing to draw
         return
-    drawn = {figure.key: figure for figure in draw_alone(data)}
-    pickle.dump(drawn, out)
-    out.flush()
+    for key, figure in draw_alone(data):
+        pickle.dump((key, figure), out)
+        out.flush()

@@ -53,6 +53,8 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "site.csv": _site(data),
         "lamp_years.csv": _lamp_years(data),
         "plan.csv": _plan(data),
+        "ledger.csv": _ledger(data),
+        "filter_choice.csv": _filter_choice(data),
         "inputs.csv": [
             {
                 k: item[k]
@@ -435,6 +437,29 @@ def _causes(data: Json) -> list[Json]:
     ]
 
 
+def _filter_choice(data: Json) -> list[Json]:
+    part = data["filter_choice"]
+    if part is None:
+        return []
+    return [
+        {
+            "candidate": c["name"],
+            "family": c["family"],
+            "mount": c["mount"],
+            "counted_by": part["counted_by"],
+            **{f"dose_left {name}": c["dose_left"][name] for name in part["exposures"]},
+            "photocurrent_lost_fraction": c["photocurrent_lost_fraction"],
+            "t80_years": c["t80_years"],
+            "energy": c["energy"],
+            "energy_unit": part["energy_unit"],
+            "break_even_years": c["break_even_years"],
+            "cost_per_m2": c["cost_per_m2"],
+            "rank": c["rank"],
+        }
+        for c in part["candidates"]
+    ]
+
+
 def _site(data: Json) -> list[Json]:
     """The year (month 0) and its months."""
     part = data["site"]
@@ -448,9 +473,9 @@ def _site(data: Json) -> list[Json]:
             arriving = (
                 [None] * 13
                 if incident is None
-                else [incident["radiant_exposure_j_m2"], *incident["monthly_j_m2"]]
+                else [parts(incident["radiant_exposure_j_m2"])[0], *incident["monthly_j_m2"]]
             )
-            photons = [absorbed["photons_m2"], *absorbed["monthly_photons_m2"]]
+            photons = [parts(absorbed["photons_m2"])[0], *absorbed["monthly_photons_m2"]]
             for month in range(13):
                 rows.append(
                     {
@@ -509,4 +534,24 @@ def _plan(data: Json) -> list[Json]:
         }
         for r in part["rows"]
         for h in r["counted_by"]
+    ]
+
+
+def _ledger(data: Json) -> list[Json]:
+    part = data["ledger"]
+    if part is None:
+        return []
+    return [
+        {
+            "specimen": dose["specimen"],
+            "orientation": dose["orientation"],
+            "angle_deg": dose["angle_deg"],
+            "hours": dose["hours"],
+            "band_nm": band,
+            **_ranged("radiant_exposure_j_m2", energy),
+            **_ranged("photons_m2", dose["photons_m2"][band]),
+            "grade": dose["grade"],
+        }
+        for dose in part["specimens"]
+        for band, energy in dose["radiant_exposure_j_m2"].items()
     ]

@@ -328,16 +328,17 @@ def summarise(data: Json) -> str:
     for i, comparison in enumerate(data["comparisons"][:3]):
         lines.append("")
         sentences = answer(comparison, data["exposures"], plain=True)
-        say(" ".join(sentences if i == 0 else sentences[:3]))
+        say(" ".join(sentences if i == 0 else sentences[:2]))
         why = comparison["why"].get(band) if band else None
-        if why:
+        if why and i == 0:
             say(
                 f"Why, in {band} nm: front absorption {number(why['front_absorption'], plain=True)}"
                 f" x return from behind {number(why['return_from_behind'], plain=True)}"
                 f" x surroundings {number(why['surroundings'], plain=True)}"
                 f" = {number(why['ratio'], plain=True)}."
             )
-        say(f"Worst table behind more than 5 % of this: grade {comparison['worst_grade']}.")
+        if i == 0 or comparison["worst_grade"] != data["comparisons"][0]["worst_grade"]:
+            say(f"Worst table behind more than 5 % of this: grade {comparison['worst_grade']}.")
     if len(data["comparisons"]) > 3:
         lines.append(f"{len(data['comparisons']) - 3} more comparisons are in results.json.")
     if not data["comparisons"]:
@@ -359,8 +360,12 @@ def summarise(data: Json) -> str:
             for text in plan_lines(data["plan"]):
                 say(text)
     rank = data["filters_ranking_band"]
+    if data["filter_choice"] is not None or rank is not None:
+        lines.append("")
+    if data["filter_choice"] is not None:
+        say(filter_choice_lead(data["filter_choice"], plain=True))
     if rank is not None:
-        lines += ["", *_filter_lines(data, rank, MOST_LINES - len(lines) - 6)]
+        lines += _filter_lines(data, rank, MOST_LINES - len(lines) - 4)
     notes = len(data["notes"])
     closing = [""]
     if notes:
@@ -410,10 +415,10 @@ def site_lead(data: Json, *, plain: bool = False) -> str:
     if key is None or key not in part["ratio"]:
         key = next(iter(part["ratio"]))
     low, high = part["counted_nm"][key]
-    sky = "under a clear sky" if part["climate"] is None else f"with {part['climate']}"
+    sky = "under a clear sky" if part["climate"] is None else f"by {part['climate']}"
     text = (
         f"In a year at {part['name']}, {sky}, {device['layer']} of the device absorbs "
-        f"{number(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
+        f"{show(device['absorbed'][key]['photons_m2'], plain=plain)} photons/m2 in "
         f"{low:g}-{high:g} nm"
     )
     ratio = part["ratio"][key]
@@ -424,6 +429,31 @@ def site_lead(data: Json, *, plain: bool = False) -> str:
         f"{text}, {number(ratio, plain=plain)} times what it absorbs in the coupon; over the "
         f"weights {number(min(over), plain=plain)} to {number(max(over), plain=plain)} times."
     )
+
+
+def filter_choice_lead(part: Json, *, plain: bool = False) -> str:
+    """Which filter is best under the service's light, and what another light would choose."""
+    best, light = part["best"], part["light"]
+    if best is None:
+        return f"No candidate filter meets the requirement: {part['requirement']['text']}."
+    others = {
+        part["exposures"][name]: first
+        for name, first in part["first_if_trusted"].items()
+        if name != part["exposure"] and first != best["name"]
+    }
+    facts = []
+    if best["family"] is not None:
+        dose = parts(best["dose_left"][part["exposure"]][part["counted_by"]])[0]
+        lost = parts(best["photocurrent_lost_fraction"])[0]
+        facts = [f"dose left {percent(dose)}, current lost {percent(lost)}"]
+    if best["t80_years"] is not None:
+        bare, middle = (parts(x["t80_years"])[0] for x in (part["unfiltered"], best))
+        facts.append(f"T80 {number(bare, plain=plain)} to {number(middle, plain=plain)} years")
+    shown = f" ({', '.join(facts)})" if facts else ""
+    text = f"Best of {len(part['candidates'])} filters under {light}: {best['name']}{shown}"
+    for other, first in others.items():
+        text += f"; under {other}: {first}"
+    return text + "."
 
 
 def plan_lines(part: Json) -> list[str]:

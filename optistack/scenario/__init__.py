@@ -2,6 +2,7 @@
 
 from optistack.scenario.electrode import ElectrodeAnswer, ElectrodeQuestion
 from optistack.scenario.files import InputFile
+from optistack.scenario.filter_choice import FilterChoiceAnswer, FilterChoiceQuestion
 from optistack.scenario.load import Scenario, load_scenario, parsed, scenario_from_data
 from optistack.scenario.outdoors import SiteAnswer, SiteQuestion
 from optistack.scenario.plan import PlanAnswer, PlanQuestion
@@ -12,6 +13,8 @@ from optistack.scenario.runner import Finding, RunResult, check, run
 __all__ = [
     "ElectrodeAnswer",
     "ElectrodeQuestion",
+    "FilterChoiceAnswer",
+    "FilterChoiceQuestion",
     "Finding",
     "InputFile",
     "PlanAnswer",

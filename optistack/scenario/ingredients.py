@@ -12,7 +12,7 @@ from optistack.errors import ScenarioError
 from optistack.exposure import MountedFilter
 from optistack.filters import Filter, absorber_filter, measured_filter
 from optistack.scenario.section import Section, checked_name
-from optistack.scenario.substances import Substances
+from optistack.scenario.substances import Dissolved, Substances
 from optistack.spectra import Spectrum, gaussian, planck, spectrum
 from optistack.stack import MOUNTS, FilterStack, Layer, Stack
 from optistack.tables import GRADES, Table, find_table
@@ -29,6 +29,9 @@ class Ingredients(Substances):
         self.lights: dict[str, Spectrum] = {}
         self.filters: dict[str, Filter | FilterStack] = {}
         self.mounts: dict[str, tuple[MountedFilter, ...]] = {}
+        self.costs_per_m2: dict[str, float] = {}
+        # Filters that are an absorber in a binder, and its absorptivity and amount.
+        self.absorbers: dict[str, Dissolved] = {}
 
     # stacks ----------------------------------------------------------------------------------
 
@@ -136,6 +139,9 @@ class Ingredients(Substances):
         which = section.one_of(("transmittance", "edge", "absorber", "layers"))
         mounts = section.texts("mounts", ())
         in_layer = section.text("in_layer", None)
+        cost = section.number("cost_per_m2", None, low=0.0)
+        if cost is not None:
+            self.costs_per_m2[name] = cost
         for i, mount in enumerate(mounts):
             if mount not in MOUNTS:
                 raise ScenarioError(
@@ -237,6 +243,7 @@ class Ingredients(Substances):
             raise ScenarioError("an absorber needs a thickness_um", section.path)
         item = self._dissolved(a, f"absorber of filter {name}")
         a.done()
+        self.absorbers[name] = item
         if item.range_nm is not None:
             options["range_nm"] = item.range_nm
         grade = section.choice("grade", GRADES, item.grade)
@@ -251,6 +258,31 @@ class Ingredients(Substances):
             source=item.source,
             **options,
         )
+
+    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
+        """Filters by name (in their first mount), or as {filter, mount, in_layer}."""
+        value = section.take(key, [])
+        path = section.key_path(key)
+        if not isinstance(value, list):
+            raise ScenarioError("must be a list of filters", path)
+        out = []
+        for i, entry in enumerate(value):
+            where = f"{path}[{i}]"
+            if isinstance(entry, str):
+                out.append(self.mounts[self._defined(entry, self.filters, "filter", where)][0])
+                continue
+            item = Section(entry, where)
+            name = self._defined(item.text("filter"), self.filters, "filter", where)
+            first = self.mounts[name][0]
+            out.append(
+                MountedFilter(
+                    self.filters[name],
+                    item.choice("mount", MOUNTS, first.mount),
+                    item.text("in_layer", first.layer),
+                )
+            )
+            item.done()
+        return tuple(out)
 
 
 def _moved(section: Section, keys: Sequence[str]) -> dict[str, Any]:

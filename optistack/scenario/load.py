@@ -12,12 +12,14 @@ from typing import Any
 
 from optistack.collection import Collection, QuantumEfficiency
 from optistack.errors import ScenarioError
-from optistack.exposure import Exposure, MountedFilter
+from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, Holder
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeQuestion, ElectrodeReader
 from optistack.scenario.files import InputFile
+from optistack.scenario.filter_choice import FilterChoiceQuestion, FilterChoiceReader
+from optistack.scenario.ledger import LedgerQuestion, LedgerReader
 from optistack.scenario.outdoors import SiteQuestion
 from optistack.scenario.plan import PlanQuestion, PlanReader
 from optistack.scenario.question import Question
@@ -33,7 +35,7 @@ from optistack.spectra import (
     weight_family,
     weight_from_table,
 )
-from optistack.stack import MOUNTS, FilterStack, Stack
+from optistack.stack import FilterStack, Stack
 from optistack.tables import read_text
 
 
@@ -56,6 +58,8 @@ class Scenario:
     uncertainty : UncertaintyQuestion or None
     site : SiteQuestion or None
     plan : PlanQuestion or None
+    ledger : LedgerQuestion or None
+    filter_choice : FilterChoiceQuestion or None
     inputs : tuple of InputFile
     choices : tuple of str
         What the scenario decided where data are missing or can be read in more than one way.
@@ -78,6 +82,8 @@ class Scenario:
     uncertainty: UncertaintyQuestion | None = None
     site: SiteQuestion | None = None
     plan: PlanQuestion | None = None
+    ledger: LedgerQuestion | None = None
+    filter_choice: FilterChoiceQuestion | None = None
     inputs: tuple[InputFile, ...] = ()
     choices: tuple[str, ...] = ()
 
@@ -161,7 +167,7 @@ def scenario_from_data(
     return _Loader(path, sha256, folders).load(Section(deepcopy(dict(data)), ""))
 
 
-class _Loader(RatesReader, ElectrodeReader, PlanReader):
+class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader, FilterChoiceReader):
     """Puts the ingredients into exposures, and reads the question."""
 
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
@@ -217,6 +223,12 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
                     "needs a section [site]: lamp hours are set against its years", planned.path
                 )
             plan = self._within(planned, partial(self._plan, question=question))
+        logged = top.section("ledger", None)
+        ledger = None if logged is None else self._within(logged, self._ledger)
+        chosen = top.section("filter_choice", None)
+        choice = None
+        if chosen is not None:
+            choice = self._within(chosen, partial(self._filter_choice, question=question))
         top.done()
         return Scenario(
             title=title,
@@ -236,6 +248,8 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
             uncertainty=uncertainty,
             site=site,
             plan=plan,
+            ledger=ledger,
+            filter_choice=choice,
             inputs=tuple(self.inputs.values()),
             choices=tuple(dict.fromkeys(self.choices)),
         )
@@ -267,31 +281,6 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader):
         return Exposure(
             name, stack, light, geometry, filters, hours=section.number("hours", 0.0, low=0.0)
         )
-
-    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
-        """Filters by name (in their first mount), or as {filter, mount, in_layer}."""
-        value = section.take(key, [])
-        path = section.key_path(key)
-        if not isinstance(value, list):
-            raise ScenarioError("must be a list of filters", path)
-        out = []
-        for i, entry in enumerate(value):
-            where = f"{path}[{i}]"
-            if isinstance(entry, str):
-                out.append(self.mounts[self._defined(entry, self.filters, "filter", where)][0])
-                continue
-            item = Section(entry, where)
-            name = self._defined(item.text("filter"), self.filters, "filter", where)
-            first = self.mounts[name][0]
-            out.append(
-                MountedFilter(
-                    self.filters[name],
-                    item.choice("mount", MOUNTS, first.mount),
-                    item.text("in_layer", first.layer),
-                )
-            )
-            item.done()
-        return tuple(out)
 
     def _collection(self, stack_name: str, section: Section) -> Collection:
         stack = self.stacks[stack_name]

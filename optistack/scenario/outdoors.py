@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from optistack.errors import OptistackError, ScenarioError
@@ -96,9 +97,6 @@ class SiteReader(Ingredients):
 
     exposures: dict[str, Exposure]
 
-    def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
-        raise NotImplementedError
-
     def _site(self, section: Section, question: Question) -> SiteQuestion:
         from optistack.analysis.outdoor import Site
 
@@ -119,7 +117,11 @@ class SiteReader(Ingredients):
             aerosol_turbidity_500nm=section.number("aerosol_turbidity_500nm", 0.1),
         )
         given = section.section("climate", None)
-        climate = None if given is None else self._within(given, self._climate)
+        climate = None
+        if given is not None and "monthly_ghi_kwh_m2" in given:
+            climate = self._within(given, partial(_monthly, site))
+        elif given is not None:
+            climate = self._within(given, self._climate)
         pair = self._at_site(section, question)
         filters = question.candidates
         if "filters" in section:
@@ -181,6 +183,12 @@ class SiteReader(Ingredients):
         return names[0], names[1]
 
 
+def _monthly(site: Site, section: Section) -> Climate:
+    from optistack.analysis.outdoor import climate_from_months
+
+    return climate_from_months(site, section.numbers("monthly_ghi_kwh_m2", count=12))
+
+
 def _horizon(section: Section) -> tuple[tuple[float, float], ...]:
     """Points [azimuth, elevation] of the skyline."""
     value = section.take("horizon", [])
@@ -214,7 +222,11 @@ def answer_site(
     """
     from optistack.analysis.outdoor import site_light, site_year
 
-    longest = max(*(band[1] for band in asked.bands_nm), *(weight.band_nm[1] for weight in weights))
+    longest = max(
+        700.0,  # what warms the film is judged by its visible light
+        *(band[1] for band in asked.bands_nm),
+        *(weight.band_nm[1] for weight in weights),
+    )
     light = site_light(
         question.site,
         year=question.year,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from optistack.criteria import METER_BAND_NM
+from optistack.criteria import METER_BAND_NM, Thermal
 from optistack.errors import ScenarioError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.rate_terms import PROPORTIONAL, Knowledge
@@ -14,12 +14,34 @@ from optistack.scenario.outdoors import SiteAnswer, SiteReader
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesAnswer, knowledge
 from optistack.scenario.section import Section
-from optistack.spectra import DAMAGE_BAND_NM, BandNm, Spectrum
+from optistack.spectra import DAMAGE_BAND_NM, BandNm, Spectrum, spectrum
+from optistack.spectral_math import ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from optistack.analysis.exposure_plan import PlanResult, PlanRow
     from optistack.analysis.lamp_years import LampPair, LampYears
     from optistack.weathering_cycles import Cycle
+
+
+@dataclass(frozen=True, eq=False)
+class TemperatureQuestion:
+    """How warm the film is under the lamp and at the site.
+
+    Attributes
+    ----------
+    lamp_k : float [K]
+    site_k : float or None [K]
+        All year; None: the climate's air.
+    rise_k : float [K]
+        Above that, at the irradiance of AM1.5G in the plane, in proportion to it.
+    energy_kj_mol : Knowledge or None
+        None: that of the rates.
+    """
+
+    lamp_k: float
+    site_k: float | None
+    rise_k: float
+    energy_kj_mol: Knowledge | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +67,8 @@ class PlanQuestion:
     lamp_band_nm, meter_band_nm : (float, float) [nm]
     exponent : Knowledge or None
         None: from the rates, or 1.
+    temperature : TemperatureQuestion or None
+        None: lamp and site count as equally warm.
     sheet_cycle, sheet_filter : str or None
         For which row the sheet is printed.
     purpose : str
@@ -63,6 +87,7 @@ class PlanQuestion:
     lamp_band_nm: BandNm
     meter_band_nm: BandNm
     exponent: Knowledge | None
+    temperature: TemperatureQuestion | None
     sheet_cycle: str | None
     sheet_filter: str | None
     purpose: str
@@ -117,6 +142,7 @@ class PlanReader(SiteReader):
         light_hours = section.number("light_hours", None, above=0.0)
         years = section.number("years", None if light_hours else 1.0, above=0.0)
         exponent = knowledge(section, "reciprocity_exponent", above=0.0)
+        warm = section.section("temperature", None)
         sheet = section.section("sheet", None)
         cycle = filter_name = None
         purpose = ""
@@ -144,6 +170,7 @@ class PlanReader(SiteReader):
             section.band("lamp_band_nm", DAMAGE_BAND_NM),
             section.band("meter_band_nm", METER_BAND_NM),
             exponent,
+            None if warm is None else self._within(warm, _temperatures),
             cycle,
             filter_name,
             purpose,
@@ -212,6 +239,44 @@ class PlanReader(SiteReader):
         return out
 
 
+def _temperatures(section: Section) -> TemperatureQuestion:
+    site = section.number("site_c", None, above=-ZERO_CELSIUS_K)
+    return TemperatureQuestion(
+        section.number("lamp_c", above=-ZERO_CELSIUS_K) + ZERO_CELSIUS_K,
+        None if site is None else site + ZERO_CELSIUS_K,
+        section.number("rise_k", 0.0, low=0.0, high=100.0),
+        knowledge(section, "activation_energy_kj_mol", above=0.0),
+    )
+
+
+def _thermal(
+    asked: TemperatureQuestion | None, site: SiteAnswer, rates: RatesAnswer | None
+) -> Thermal | None:
+    """Temperatures of the film hour by hour."""
+    if asked is None:
+        return None
+    where = "plan.temperature"
+    energy = asked.energy_kj_mol
+    if energy is None and rates is not None:
+        energy = rates.correction.activation_energy_kj_mol
+    if energy is None or energy.how == "assumed":
+        raise ScenarioError(
+            "needs activation_energy_kj_mol here, or rates with a temperature series", where
+        )
+    light = site.light
+    base: Any = asked.site_k
+    if base is None:
+        if light.temperature_c is None:
+            raise ScenarioError(
+                "needs site_c, or a climate that holds temperatures of the air", where
+            )
+        base = light.temperature_c + ZERO_CELSIUS_K
+    # What warms is the whole light; its visible part, in multiples of AM1.5G, stands for it.
+    band = (400.0, 700.0)
+    suns = light.irradiance_w_m2(band) / spectrum("am15g").irradiance_w_m2(band)
+    return Thermal(energy, asked.lamp_k, base + asked.rise_k * suns)
+
+
 def answer_plan(
     question: PlanQuestion,
     asked: Question,
@@ -235,6 +300,7 @@ def answer_plan(
         exponent = PROPORTIONAL if rates is None else rates.correction.exponent
     weights = site.year.weights
     coupon, device = question.lamp
+    thermal = _thermal(question.temperature, site, rates)
     years = lamp_years(
         results[coupon],
         results[device],
@@ -247,6 +313,8 @@ def answer_plan(
         bands_nm=asked.bands_nm,
         weights=weights,
         exponent=exponent,
+        coupon_thermal=thermal,
+        device_thermal=thermal,
     )
     lamps = None
     if question.other_lamp is not None:

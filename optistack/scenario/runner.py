@@ -16,6 +16,8 @@ from optistack.filters import Filter
 from optistack.light_paths import Geometry
 from optistack.materials import Material
 from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
+from optistack.scenario.filter_choice import FilterChoiceAnswer, answer_filter_choice
+from optistack.scenario.ledger import answer_ledger
 from optistack.scenario.load import Scenario
 from optistack.scenario.outdoors import SiteAnswer, answer_site
 from optistack.scenario.plan import PlanAnswer, answer_plan
@@ -29,6 +31,8 @@ from optistack.workers import Workers
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from optistack.analysis.dose_ledger import Ledger
 
 Progress = Callable[[str], None]
 
@@ -66,6 +70,8 @@ class RunResult:
     uncertainty : Uncertainty or None
     site : SiteAnswer or None
     plan : PlanAnswer or None
+    ledger : Ledger or None
+    filter_choice : FilterChoiceAnswer or None
     notes : tuple of str
         Assumptions, extensions and doubts, of the whole run.
     """
@@ -80,6 +86,8 @@ class RunResult:
     uncertainty: Uncertainty | None
     site: SiteAnswer | None
     plan: PlanAnswer | None
+    ledger: Ledger | None
+    filter_choice: FilterChoiceAnswer | None
     notes: tuple[str, ...]
 
     @property
@@ -214,6 +222,28 @@ def run(
     if scenario.plan is not None and site is not None:
         progress("lamp hours against site years")
         plan = answer_plan(scenario.plan, question, site, scenario.exposures, results, rates)
+    ledger = None
+    if scenario.ledger is not None:
+        progress("the exposure log")
+        ledger = answer_ledger(scenario.ledger)
+    choice = None
+    if scenario.filter_choice is not None:
+        progress(f"{len(scenario.filter_choice.candidates)} candidate filters")
+        choice = answer_filter_choice(
+            scenario.filter_choice,
+            question,
+            exposures,
+            filters_on,
+            {
+                name: collection
+                for name, exposure in exposures.items()
+                if (collection := collection_of(scenario, exposure)) is not None
+            },
+            results,
+            rates,
+            electrode,
+            site,
+        )
     return RunResult(
         scenario=scenario,
         exposures={name: results[name] for name in exposures},
@@ -225,6 +255,8 @@ def run(
         uncertainty=uncertainty,
         site=site,
         plan=plan,
+        ledger=ledger,
+        filter_choice=choice,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -235,6 +267,8 @@ def run(
                     *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
                     *(() if site is None else site.notes),
                     *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
+                    *(() if ledger is None else (f"ledger: {n}" for n in ledger.notes)),
+                    *(() if choice is None else (f"filter choice: {n}" for n in choice.notes)),
                 )
             )
         ),

@@ -12,6 +12,7 @@ from optistack.rate_terms import Knowledge
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesAnswer, measured_weights
 from optistack.scenario.section import Section
+from optistack.tolerances import BY_GRADE
 from optistack.uncertainty import (
     METHODS,
     Distribution,
@@ -23,7 +24,6 @@ from optistack.uncertainty import (
     from_value,
     ratio_uncertainty,
 )
-from optistack.uncertainty.stacks import BY_GRADE
 from optistack.value import Value
 from optistack.workers import Workers
 

@@ -15,6 +15,7 @@ from optistack.uncertainty.distributions import (
 )
 from optistack.uncertainty.draws import Share, Uncertainty
 from optistack.uncertainty.propagation import propagate
+from optistack.uncertainty.ranking import FirstOrder, first_order
 from optistack.uncertainty.stacks import (
     MaterialTolerance,
     RateInputs,
@@ -29,6 +30,7 @@ __all__ = [
     "Choice",
     "Distribution",
     "Estimate",
+    "FirstOrder",
     "Input",
     "LogNormal",
     "MaterialTolerance",
@@ -41,6 +43,7 @@ __all__ = [
     "Tolerances",
     "Uncertainty",
     "Uniform",
+    "first_order",
     "from_value",
     "propagate",
     "ratio_uncertainty",

@@ -223,7 +223,8 @@ def _answers(
     whole: Real
     if 8 * shape[0] * shape[1] > _MOST_BYTES:
         # The file has no name: it goes with the last array that looks into it.
-        whole = np.memmap(tempfile.TemporaryFile(), dtype=float, mode="w+", shape=shape)  # noqa: SIM115
+        with tempfile.TemporaryFile() as file:
+            whole = np.memmap(file, dtype=float, mode="w+", shape=shape)
     else:
         whole = np.empty(shape)
     pieces = [(start, min(start + chunk, draws)) for start in range(0, draws, chunk)]

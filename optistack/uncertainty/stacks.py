@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from optistack.materials import Material
 from optistack.spectra import Weight, weight_family
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid
 from optistack.stack import Stack
+from optistack.tolerances import BY_GRADE, MaterialTolerance
 from optistack.uncertainty.distributions import (
     Choice,
     Distribution,
@@ -42,27 +43,6 @@ _COARSER = 2.0
 # Refractive indices (draws x layers x wavelengths) held at once.
 _MOST_INDICES = 1 << 18
 _GAS_KJ_MOL_K = BOLTZMANN_J_K * AVOGADRO_MOL / 1e3
-
-
-class MaterialTolerance(NamedTuple):
-    """How well n and k of a material are known, one standard deviation each.
-
-    ``n_shift``: added to n (times n where n < 1). ``k_log``: of the logarithm of k. ``k_tilt``: of
-    t in exp(t (wavelength - 340 nm) / 40 nm).
-    """
-
-    n_shift: float
-    k_log: float
-    k_tilt: float
-
-
-# A judgement, not a measurement: what a table of each grade may be off by for one's own film.
-BY_GRADE: Mapping[str, MaterialTolerance] = {
-    "A": MaterialTolerance(0.01, 0.05, 0.03),
-    "B": MaterialTolerance(0.02, 0.15, 0.08),
-    "C": MaterialTolerance(0.04, 0.30, 0.15),
-    "D": MaterialTolerance(0.06, 0.50, 0.30),
-}
 
 
 @dataclass(frozen=True)
@@ -401,6 +381,17 @@ class RatioModel:
         for array in arrays:
             digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
         return digest.hexdigest()
+
+    @property
+    def sides(self) -> tuple[_Side, ...]:
+        """Coupon, then device: what their draws need."""
+        return self._sides
+
+    @property
+    def of_ratio(self) -> tuple[str, ...]:
+        """Names of the inputs on which the ratio depends, the weight and the rate law apart."""
+        apart = {"weight", *_MEASURED_BY}
+        return tuple(i.name for i in self.inputs if i.name not in apart)
 
     @property
     def outputs(self) -> tuple[str, ...]:

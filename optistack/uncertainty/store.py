@@ -50,7 +50,7 @@ class DrawStore:
             path = self.folder / LABEL
             if path.exists():
                 self._compare(path, label)
-            elif any(self.folder.iterdir()):
+            elif any(not _unfinished(p.name) for p in self.folder.iterdir()):
                 raise OptistackError(
                     f"{self.folder}: holds files that are no draws of optistack; choose an empty "
                     "folder"
@@ -83,7 +83,8 @@ class DrawStore:
     def read(self, start: int, stop: int, shape: tuple[int, int]) -> Real | None:
         """The answers of a piece; None where it is not there or was damaged."""
         try:
-            with np.load(self.folder / _name(start, stop), allow_pickle=False) as file:
+            raw = io.BytesIO((self.folder / _name(start, stop)).read_bytes())
+            with np.load(raw, allow_pickle=False) as file:
                 values, digest = file["values"], str(file["sha256"])
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
             return None
@@ -110,6 +111,11 @@ class DrawStore:
 
     def _unwritable(self, error: OSError) -> str:
         return f"{self.folder}: cannot be written ({error.strerror})"
+
+
+def _unfinished(name: str) -> bool:
+    """Whether a file is what a kill left of a write."""
+    return name.startswith((f".{LABEL}.", ".draws-"))
 
 
 def _name(start: int, stop: int) -> str:

@@ -42,7 +42,7 @@ class Stream:
     Raises
     ------
     OptistackError
-        A method that is not known.
+        A method that is not known; a negative seed of Sobol draws.
 
     Notes
     -----
@@ -67,6 +67,8 @@ class Stream:
             raise OptistackError(
                 f"method {self.method!r} is not one of {', '.join(repr(m) for m in METHODS)}"
             )
+        if self.method == "sobol" and self.seed < 0:
+            raise OptistackError(f"seed {self.seed} of Sobol draws must not be negative")
 
     def quantiles(self, start: int, count: int) -> dict[str, Real]:
         """Input name to (draw,) array between 0 and 1, both excluded: draws from ``start`` on."""

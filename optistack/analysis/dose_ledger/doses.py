@@ -142,6 +142,11 @@ class Part:
     lighting: Lighting
     seconds: Fraction
 
+    def dose(self, quantity: Quantity, band: int) -> Value:
+        """Rate times time of this part alone, as `summed` but rounded twice."""
+        rates = getattr(self.lighting, quantity)[band] * float(self.seconds)
+        return Value(float(rates[0]), float(rates.min()), float(rates.max()))
+
 
 def summed(parts: Iterable[Part], quantity: Quantity, band: int) -> Value:
     """Rate times time over all parts, exact until it is rounded once at the end.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bisect
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
@@ -16,6 +16,7 @@ from optistack.analysis.dose_ledger.doses import (
     J_PER_KWH,
     Lighting,
     Part,
+    Quantity,
     SpecimenDose,
     over_lamps,
     specimen_dose,
@@ -193,13 +194,10 @@ class Ledger:
                 f"specimen {specimen} has {longest:g} h of light in the log; asked for "
                 f"{asked.min():g} to {asked.max():g} h"
             )
-        out = []
-        for value in asked.ravel():
-            until = _tick_at(spans, round(float(value) * MICROSECONDS_PER_H))
-            parts = self._work.parts(lines, until)
-            quantity = "photon_flux_m2_s" if photons else "irradiance_w_m2"
-            out.append(summed(parts, quantity, index).value)  # type: ignore[arg-type]
-        return np.array(out).reshape(asked.shape)
+        at = [_tick_at(spans, round(float(h) * MICROSECONDS_PER_H)) for h in asked.ravel()]
+        quantity: Quantity = "photon_flux_m2_s" if photons else "irradiance_w_m2"
+        found = self._running(lines, at, quantity, index)
+        return np.array([found[t].value for t in at]).reshape(asked.shape)
 
     def curve(
         self,
@@ -213,22 +211,14 @@ class Ledger:
         face = self._face(specimen, orientation, angle_deg)
         lines = self._lines_of(face)
         moments = sorted({t for line in lines for t in line.entry.span})
-        steps: list[list[Part]] = [[] for _ in moments]
-        for line in lines:
-            start, end = line.entry.span
-            first, last = bisect.bisect(moments, start), bisect.bisect_left(moments, end)
-            for i in range(first, last + 1):
-                steps[i].append(self._work.part(line, moments[i - 1], moments[i]))
-        running: dict[int, Part] = {}
-        values = []
-        for step in steps:
-            for part in step:
-                before = running.get(id(part.lighting))
-                seconds = part.seconds + (before.seconds if before else 0)
-                running[id(part.lighting)] = Part(part.lighting, seconds)
-            values.append(summed(running.values(), "irradiance_w_m2", index))
+        values = self._running(lines, moments, "irradiance_w_m2", index)
         label = self._dose(face, []).label
-        return DoseCurve(label, self.bands_nm[index], tuple(map(moment, moments)), tuple(values))
+        return DoseCurve(
+            label,
+            self.bands_nm[index],
+            tuple(map(moment, moments)),
+            tuple(values[t] for t in moments),
+        )
 
     def absorbed_photons_m2(
         self,
@@ -345,9 +335,32 @@ class Ledger:
                     "filter": entry.filter or "none",
                     "mean_factor": line.mean_factor,
                     "band_nm": band_key(band),
-                    **_ranged("radiant_exposure_j_m2", summed([line.part], "irradiance_w_m2", i)),
-                    **_ranged("photons_m2", summed([line.part], "photon_flux_m2_s", i)),
+                    **_ranged("radiant_exposure_j_m2", line.part.dose("irradiance_w_m2", i)),
+                    **_ranged("photons_m2", line.part.dose("photon_flux_m2_s", i)),
                 }
+
+    def _running(
+        self, lines: Sequence[LedgerLine], at: Iterable[int], quantity: Quantity, band: int
+    ) -> dict[int, Value]:
+        """Dose up to each of these moments, in one pass over the lines."""
+        asked = set(at)
+        moments = sorted(asked | {t for line in lines for t in line.entry.span})
+        steps: list[list[Part]] = [[] for _ in moments]
+        for line in lines:
+            start, end = line.entry.span
+            first, last = bisect.bisect(moments, start), bisect.bisect_left(moments, end)
+            for i in range(first, last + 1):
+                steps[i].append(self._work.part(line, moments[i - 1], moments[i]))
+        running: dict[int, Part] = {}
+        out = {}
+        for time, step in zip(moments, steps, strict=True):
+            for part in step:
+                before = running.get(id(part.lighting))
+                seconds = part.seconds + (before.seconds if before else 0)
+                running[id(part.lighting)] = Part(part.lighting, seconds)
+            if time in asked:
+                out[time] = summed(running.values(), quantity, band)
+        return out
 
     def _band(self, band_nm: BandNm) -> int:
         asked = (float(band_nm[0]), float(band_nm[1]))

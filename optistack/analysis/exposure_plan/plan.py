@@ -16,20 +16,17 @@ from optistack.analysis.exposure_plan.qualification import (
 from optistack.analysis.exposure_plan.result import PlanHours, PlanResult, PlanRow, closest
 from optistack.criteria import (
     METER_BAND_NM,
-    SUN_STARTS_NM,
     Criterion,
     SiteDose,
     YearSum,
-    below_the_sun,
     criteria,
-    dark_under_lamp,
     inverse,
     lamp_rate,
     merged,
     over_all,
     percent,
     require_layer,
-    sun_without_lamp,
+    share_of_damage_band,
     times,
     year_amount,
     year_sum,
@@ -45,6 +42,12 @@ from optistack.spectra import (
     Weight,
     spectrum,
     weight_family,
+)
+from optistack.spectral_gaps import (
+    SUN_STARTS_NM,
+    below_the_sun,
+    dark_under_lamp,
+    sun_without_lamp,
 )
 from optistack.spectral_math import band_key
 from optistack.value import Value
@@ -119,7 +122,19 @@ def exposure_plan(
 
     Examples
     --------
-    See docs/exposure_plan.md.
+    >>> import optistack as ost
+    >>> lamp = ost.spectrum("uva340").at_set_point(340, 0.89)
+    >>> bare = ost.Stack("air", [ost.Layer("film", "ito", 120.0)], "fused_silica")
+    >>> behind = ost.Stack("air", [ost.Layer("foil", "pet", 50e3), *bare.layers], "fused_silica")
+    >>> coupon, device = ost.Exposure("coupon", bare, lamp), ost.Exposure("device", behind, lamp)
+    >>> light = ost.site_light(ost.Site("equator", 0.0, 0.0))
+    >>> year = ost.site_year(light, {"coupon": coupon, "device": device}, "film")
+    >>> plan = exposure_plan(coupon, device, year["device"], "film", years=1)
+    >>> row = plan.row("ASTM G154, 1")
+    >>> print(row.over_weights.format(2), "|", row.clock_over_weights.format(2))
+    2400 (930 to 2500) | 3700 (1400 to 3700)
+    >>> row.cycle.mark
+    'from memory, unverified'
     """
     _one_direction(years, light_hours)
     used = tuple(weights) if weights is not None else weight_family()
@@ -176,6 +191,10 @@ def exposure_plan(
         test=qualification_test(),
         meter_band_nm=meter_band_nm,
         exponent=exponent,
+        grade=max(
+            site_device.grade,
+            *(x.result.worst_grade(coupon_layer, DAMAGE_BAND_NM) for x in bare.values()),
+        ),
         notes=merged([*unfit, *_notes(ask, bare, site_device, site_name), *more]),
     )
 
@@ -190,7 +209,7 @@ def _one_direction(years: float | None, light_hours: float | None) -> None:
 
 def _require_year(site: SiteDose, layer: str) -> None:
     way = Criterion("absorbed photons", DAMAGE_BAND_NM)
-    if not year_amount(site, way, "device at the site").value > 0:
+    if not year_amount(site, way, "device at the site") > 0:
         raise OptistackError(
             f"device at the site: layer {layer} absorbs nothing in {band_key(DAMAGE_BAND_NM)} nm, "
             "so there is no dose to give to a coupon"
@@ -312,7 +331,7 @@ def _row(
     hours = []
     for year, unscaled in zip(ask.sums, lit.rates, strict=True):
         way, rate = year.criterion, unscaled * level
-        if not (rate > 0).all() or not year.amount.value > 0:
+        if not (rate > 0).all() or not year.amount > 0:
             continue
         per_year = year.equals(rate, per_volume).hours
         if light_hours is None:
@@ -324,7 +343,7 @@ def _row(
             clock = Value(
                 needed.value / share.value, needed.low / share.high, needed.high / share.low
             )
-        hours.append(PlanHours(way, needed, clock, reached, _site_share(ask.site, way)))
+        hours.append(PlanHours(way, needed, clock, reached, share_of_damage_band(ask.site, way)))
     absorbed = lit.result.absorbed_photons_m2_s(ask.layer, DAMAGE_BAND_NM)
     intensity = Value.of(absorbed * level / (lit.thickness_nm * 1e-9))
     over_site, flags = _intensity(ask, intensity)
@@ -343,16 +362,6 @@ def _row(
         flags=flags,
         regions=lit.regions,
     )
-
-
-def _site_share(site: SiteDose, way: Criterion) -> float:
-    """Of the photons that the device absorbs in 280-400 nm, those in a part of it; else 1."""
-    low, high = way.band_nm
-    part = DAMAGE_BAND_NM[0] <= low and high <= DAMAGE_BAND_NM[1]
-    if way.kind != "absorbed photons" or not part:
-        return 1.0
-    whole = year_amount(site, Criterion("absorbed photons", DAMAGE_BAND_NM)).value
-    return year_amount(site, way).value / whole
 
 
 def _highest(light: Spectrum) -> float:
@@ -428,8 +437,8 @@ def _notes(
     out = [
         "hours count photons absorbed per volume: the same dose, not the same temperature, "
         "humidity, oxygen, rain or bias; no answer here is an acceleration factor",
-        "phases called dry, light or UV count as lamp on, condensation as lamp off; a spray phase "
-        "whose light is not stated makes the hours of the clock a range",
+        "dry phases and phases named for their light count as lamp on, condensation as lamp off; a "
+        "spray phase whose light is not stated makes the hours of the clock a range",
         "each set point is taken at its nominal value",
     ]
     if p.how == "assumed":

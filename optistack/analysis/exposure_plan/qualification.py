@@ -169,7 +169,7 @@ def qualify(
     months = {}
     for way in ways:
         rate = lamp_rate(on_device, layer, way)
-        year = year_amount(site, way, "device at the site").value
+        year = year_amount(site, way, "device at the site")
         if (rate > 0).all() and year > 0:
             months[way.label] = Value.of(12.0 * rate * seconds / year)
     lamp = on_coupon.exposure.light.name

@@ -94,6 +94,11 @@ class PlanRow:
     closest: bool = False
 
     @property
+    def filter_label(self) -> str:
+        """The filter with its mount, as "edge 375 (laminated)"."""
+        return f"{self.filter} ({self.mount})" if self.mount else self.filter
+
+    @property
     def spread(self) -> float:
         """The longest over the shortest answer, over weights, the lamp's variants and p."""
         years, hours = self.years_over_weights, self.over_weights
@@ -151,6 +156,8 @@ class PlanResult:
     test : QualificationTest
     meter_band_nm : (float, float) [nm]
     exponent : Knowledge
+    grade : str
+        Worst grade of a table that carries more than 5 % of an answer: A standard, D a guess.
     notes : tuple of str
     """
 
@@ -167,10 +174,13 @@ class PlanResult:
     test: QualificationTest
     meter_band_nm: BandNm
     exponent: Knowledge
+    grade: str
     notes: tuple[str, ...] = ()
 
     def row(self, cycle: str | None = None, filter: str | None = None) -> PlanRow:
         """One row, by the cycle's name and the filter's; the first set point if there are two.
+
+        A filter in two mounts is told by "edge 375 (laminated)".
 
         Without a cycle, the row that `closest` finds; without a filter, the cycle's closest.
 
@@ -188,11 +198,15 @@ class PlanResult:
             r
             for r in self.rows
             if cycle in (None, r.cycle.name)
-            and (r.filter == filter if filter is not None else cycle is None or r.closest)
+            and (
+                filter in (r.filter, r.filter_label)
+                if filter is not None
+                else cycle is None or r.closest
+            )
         ]
         if not found:
             names = list(dict.fromkeys(r.cycle.name for r in self.rows))
-            kinds = list(dict.fromkeys(r.filter for r in self.rows))
+            kinds = list(dict.fromkeys(r.filter_label for r in self.rows))
             raise OptistackError(
                 f"no row for cycle {cycle!r} and filter {filter!r}; cycles: {'; '.join(names)}; "
                 f"filters: {', '.join(kinds)}"
@@ -358,7 +372,7 @@ class PlanResult:
             ax.set_xlabel(f"device years at {self.site} for {self.light_hours:g} h of light")
         first = next((h.criterion.key for h in bare[0].hours if h.criterion.weight), "")
         ax.set_xlabel(
-            f"{ax.get_xlabel()}\nmarker: weight {first}; bar: all weights and variants of the lamp"
+            f"{ax.get_xlabel()}\nmarker: weight {first}; bar: all weights and lamp variants"
             + ("\n* cycle from memory, unverified" if any("*" in x for x in labels) else "")
         )
         label_rows(ax, labels, columns=1)

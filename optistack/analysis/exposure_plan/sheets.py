@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from optistack.care import advice
-from optistack.criteria import SUN_STARTS_NM
 from optistack.errors import OptistackError
 from optistack.series_file import named_rows
+from optistack.spectral_gaps import SUN_STARTS_NM
 from optistack.spectral_math import band_key
 from optistack.tables import data_folder, plain_text, read_text
 from optistack.value import Value, short
@@ -108,6 +108,11 @@ def plan_sheet(
     for flag in row.flags:
         lines += _item("Beware", flag)
     lines += _item("Wavelengths", "; ".join(row.regions))
+    lines += _item(
+        "Tables",
+        f"worst grade {plan.grade} of those that carry more than 5 % of an answer (A a standard "
+        "or a primary measurement, D a guess)",
+    )
     lines += _item(
         "Not covered",
         "temperature, humidity, oxygen, rain and bias of the site; scattering; what the weights do "

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from optistack.errors import OptistackError
 from optistack.filters import slab_internal
+from optistack.gradients import Weights, pull_back
 from optistack.materials import Material, material
 from optistack.reader import Export, Reading
 from optistack.transfer_matrix import solve
@@ -24,7 +25,6 @@ FEWEST_POINTS = 5
 SAME_WAVELENGTH_NM = 1e-3
 # A noise estimated from the data is not believed below this.
 _LEAST_NOISE = 1e-4
-_STEP_N, _STEP_K, _STEP_D_NM = 1e-6, 1e-6, 1e-4
 
 
 class KnownIndex(NamedTuple):
@@ -348,10 +348,25 @@ class FilmOptics:
 
     def slopes(self, index: Complex, thickness_nm: float) -> tuple[Real, Real, Real, Real]:
         """Values, and their derivatives by n, k and thickness, each (channel, wavelength)."""
-        four = np.array([index, index + _STEP_N, index + 1j * _STEP_K, index])
-        d = thickness_nm + np.array([0.0, 0.0, 0.0, _STEP_D_NM])
-        at, n, k, thick = self(four, d)
-        return at, (n - at) / _STEP_N, (k - at) / _STEP_K, (thick - at) / _STEP_D_NM
+        air = np.ones(index.shape)
+        n = np.stack([air, index, np.broadcast_to(self.substrate, index.shape), air])
+        d, coherent, film = np.array([thickness_nm, self._substrate_nm]), [True, False], 0
+        if not self._from_film:
+            n, d, coherent, film = n[::-1], d[::-1], coherent[::-1], 1
+        # One answer with an angle for each channel: the first angle's T, the second one's R.
+        channels = np.eye(2)[: len(self._angles), :, None] + np.zeros(self.lam.size)
+        nothing = np.zeros((1, len(self._angles), 2, self.lam.size))
+        slope = pull_back(
+            n,
+            d,
+            self.lam,
+            Weights(nothing, channels[None, :, 1], channels[None, :, 0]),
+            angle_deg=self._angles,
+            coherent=coherent,
+            each_angle=True,
+        )
+        by_n, by_k, by_d = (x[0, :, film] for x in (slope.n, slope.k, slope.thickness_nm))
+        return self(index, thickness_nm), by_n, by_k, by_d
 
 
 def _substrate(m: FilmMeasurement, noise: Real, notes: list[str]) -> tuple[Complex, Real | None]:

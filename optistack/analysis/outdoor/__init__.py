@@ -6,10 +6,13 @@
 True
 """
 
-from optistack.analysis.outdoor.climate import Climate, climate_from_frame, read_climate
+from optistack.analysis.outdoor.climate import Climate
+from optistack.analysis.outdoor.dose import SiteDose
 from optistack.analysis.outdoor.light import SiteLight, site_light
+from optistack.analysis.outdoor.monthly import climate_from_months
 from optistack.analysis.outdoor.site import Site
-from optistack.analysis.outdoor.year import SiteDose, SiteYear, site_year
+from optistack.analysis.outdoor.weather_files import climate_from_frame, read_climate
+from optistack.analysis.outdoor.year import SiteYear, site_year
 
 __all__ = [
     "Climate",
@@ -18,6 +21,7 @@ __all__ = [
     "SiteLight",
     "SiteYear",
     "climate_from_frame",
+    "climate_from_months",
     "read_climate",
     "site_light",
     "site_year",

@@ -34,6 +34,7 @@ _LOW_SUN_DEG = 5.0
 _BELOW_HORIZON_DEG = 3.0
 _MOST_BELOW_HORIZON = 0.01
 _MOST_BRIGHT = 0.05
+_MOST_SHIFT_H = 0.4
 
 
 class Clouds(NamedTuple):
@@ -52,6 +53,10 @@ class Clouds(NamedTuple):
     total: Real
     beam: Real
     notes: tuple[str, ...]
+
+    def with_exponent(self, exponent: float) -> Clouds:
+        """With the ultraviolet factor by another exponent of that for total light."""
+        return self._replace(uv=np.where(self.total > 0, self.total**exponent, 0.0))
 
     def apply(
         self, beam: Real, diffuse: Real, wavelength_nm: Real, path: SunPath
@@ -120,6 +125,7 @@ def clouds_over(
             "than 1.5 times the irradiance of a clear sky. Check the unit (W/m2), the time zone, "
             "the stamps (start, middle, end) and the place"
         )
+    notes += _shifted(site, climate, up, clear, known)
     over = (k > MOST_ENHANCEMENT) & known
     if over.any():
         cut = float((measured[over] - MOST_ENHANCEMENT * clear[over]).sum())
@@ -130,8 +136,8 @@ def clouds_over(
         )
     k = np.minimum(k, MOST_ENHANCEMENT)
     uv = k**exponent
-    if climate.uv_w_m2 is not None and climate.uv_band_nm is not None:
-        uv, more = _measured_uv(climate, up, sky, cos_zenith, share)
+    if climate.uv_w_m2 is not None:
+        uv, more = _measured_uv(climate, up, sky, cos_zenith, share, uv)
         notes += more
     else:
         notes.append(
@@ -139,7 +145,7 @@ def clouds_over(
             f"total light) ** {exponent:g}; published shares of 290-385 nm under clouds give "
             f"exponents {UV_EXPONENT_RANGE[0]:g} to {UV_EXPONENT_RANGE[1]:g}"
         )
-    beam, text = _beam_factor(climate, up, path, clear_beam * share, k)
+    beam, text = _beam_factor(climate, up, path, clear_beam, k)
     notes.append(text)
     if climate.missing == "leave_out":
         uv, k, beam = (np.where(gaps, 0.0, values) for values in (uv, k, beam))
@@ -185,6 +191,25 @@ def _refuse_light_at_night(site: Site, climate: Climate, path: SunPath) -> None:
         )
 
 
+def _shifted(
+    site: Site, climate: Climate, up: NDArray[np.intp], clear: Real, known: NDArray[np.bool_]
+) -> list[str]:
+    """Whether the middle of the day's light lies elsewhere than that of the clear sky."""
+    day = climate.time[up] - climate.time[up].astype("datetime64[D]")
+    solar = day / np.timedelta64(3600000, "ms") + site.longitude_deg / 15
+    from_noon = (solar % 24) - 12
+    measured = np.where(known, climate.ghi_w_m2[up], 0.0)
+    expected = np.where(known, clear, 0.0)
+    late = float((measured @ from_noon) / measured.sum() - (expected @ from_noon) / expected.sum())
+    if abs(late) <= _MOST_SHIFT_H:
+        return []
+    way = "later" if late > 0 else "earlier"
+    return [
+        f"climate {climate.name}: its light comes {abs(late):.1f} h {way} in the day than that of "
+        "the sun; check time zone, summer time and stamps unless mornings and afternoons differ"
+    ]
+
+
 def _place(site: Site, climate: Climate) -> tuple[str, ...]:
     out = []
     for name, here, there in (
@@ -200,20 +225,24 @@ def _place(site: Site, climate: Climate) -> tuple[str, ...]:
 
 
 def _measured_uv(
-    climate: Climate, up: NDArray[np.intp], sky: ClearSky, cos_zenith: Real, share: Real
+    climate: Climate,
+    up: NDArray[np.intp],
+    sky: ClearSky,
+    cos_zenith: Real,
+    share: Real,
+    otherwise: Real,
 ) -> tuple[Real, list[str]]:
-    """Factor of the ultraviolet from its own column."""
+    """Factor of the ultraviolet from its own column, where that has a value."""
     band = climate.uv_band_nm
     if climate.uv_w_m2 is None or band is None:
         raise OptistackError(f"climate {climate.name}: no measured UV")
     weights = nodal_weights(sky.wavelength_nm, max(band[0], 300.0), band[1], [], [])
     clear = ((sky.beam @ weights) * cos_zenith + sky.diffuse @ weights) * share
     measured = climate.uv_w_m2[up]
-    factor = np.divide(
-        measured, clear, out=np.ones(clear.size), where=np.isfinite(measured) & (clear > 0)
-    )
-    over = factor > MOST_ENHANCEMENT
-    mean = float(np.nansum(measured) / clear.sum())
+    known = np.isfinite(measured) & (clear > 0)
+    factor = np.divide(measured, clear, out=otherwise.copy(), where=known)
+    over = (factor > MOST_ENHANCEMENT) & known
+    mean = float(measured[known].sum() / clear[known].sum())
     notes = [
         f"climate {climate.name}: scaled to the UV measured in {band_key(band)} nm, "
         f"{mean:.3g} times the clear sky over the whole record"
@@ -223,11 +252,17 @@ def _measured_uv(
             f"climate {climate.name}: the UV column reaches below 300 nm, the model does not; it "
             "is compared with the model from 300 nm on"
         )
+    if not known.all():
+        notes.append(
+            f"climate {climate.name}: {int((~known).sum())} steps with the sun up have no measured "
+            "UV; there the factor for total light serves, with its exponent"
+        )
     if over.any():
         cut = float((measured[over] - MOST_ENHANCEMENT * clear[over]).sum())
         notes.append(
             f"climate {climate.name}: UV above {MOST_ENHANCEMENT:g} times the clear sky in "
-            f"{over.sum()} steps is cut there, {100 * cut / float(np.nansum(measured)):.2g} % of it"
+            f"{over.sum()} steps is cut there, {100 * cut / float(measured[known].sum()):.2g} % "
+            "of it"
         )
     return np.minimum(factor, MOST_ENHANCEMENT), notes
 
@@ -235,26 +270,35 @@ def _measured_uv(
 def _beam_factor(
     climate: Climate, up: NDArray[np.intp], path: SunPath, clear_beam: Real, k: Real
 ) -> tuple[Real, str]:
-    """Share of the clear beam that passes the clouds; drops are large, so all wavelengths alike."""
-    if climate.dni_w_m2 is not None:
-        beam = climate.dni_w_m2[up]
-        text = f"climate {climate.name}: direct light from its own column"
-    else:
-        from pvlib.irradiance import erbs
+    """Share of the clear beam that passes the clouds; drops are large, so all wavelengths alike.
 
-        zenith = path.apparent_zenith_deg[up]
-        ghi = np.nan_to_num(climate.ghi_w_m2[up])
-        beam = np.asarray(erbs(ghi, zenith, path.day_of_year[up])["dni"], dtype=float)
-        low = zenith > 90 - _LOW_SUN_DEG
-        beam = np.where(low, np.minimum(beam, k * clear_beam), beam)
-        text = (
-            f"climate {climate.name}: direct and diffuse light split after Erbs, Klein and Duffie, "
-            "Solar Energy 28 (1982) 293"
-        )
-    factor = np.divide(
-        beam,
-        clear_beam,
-        out=np.minimum(k, 1.0),
-        where=np.isfinite(beam) & (clear_beam > 0),
-    )
+    From direct normal irradiance, else from what the diffuse leaves of the global, else split by a
+    published correlation; step by step, as the columns have values.
+    """
+    from pvlib.irradiance import erbs
+
+    zenith, share = path.apparent_zenith_deg[up], path.lit_share[up]
+    cos_zenith = np.cos(np.radians(zenith))
+    # While the sun is up, as the correlation and the clear beam mean it.
+    ghi = np.nan_to_num(climate.ghi_w_m2[up]) / share
+    split = np.asarray(erbs(ghi, zenith, path.day_of_year[up])["dni"], dtype=float)
+    low = zenith > 90 - _LOW_SUN_DEG
+    beam = np.where(low, np.minimum(split, k * clear_beam), split)
+    counts = {"after Erbs, Klein and Duffie, Solar Energy 28 (1982) 293": up.size}
+    for column, how in (
+        (climate.dhi_w_m2, "as global less diffuse"),
+        (climate.dni_w_m2, "from its own column"),
+    ):
+        if column is None:
+            continue
+        measured = column[up] / share
+        if how.startswith("as"):
+            measured = np.maximum(ghi - measured, 0.0) / cos_zenith
+        known = np.isfinite(measured)
+        beam = np.where(known, measured, beam)
+        counts = {other: n - int(known.sum()) for other, n in counts.items()}
+        counts[how] = int(known.sum())
+    said = [f"{how} in {n} steps" for how, n in counts.items() if n > 0]
+    factor = np.divide(beam, clear_beam, out=np.minimum(k, 1.0), where=clear_beam > 0)
+    text = f"climate {climate.name}: direct light {', '.join(said)} with the sun up"
     return np.minimum(factor, MOST_ENHANCEMENT), text

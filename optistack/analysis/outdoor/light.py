@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optistack.analysis.outdoor.clouds import UV_EXPONENT, Clouds, clouds_over
+from optistack.analysis.outdoor.clouds import UV_EXPONENT, UV_EXPONENT_RANGE, Clouds, clouds_over
 from optistack.analysis.outdoor.site import Site
 from optistack.analysis.outdoor.sun import (
     SHORTEST_NM,
@@ -17,11 +17,13 @@ from optistack.analysis.outdoor.sun import (
     SunPath,
     clear_sky,
     ground_reflectance,
+    require_pvlib,
+    standard_sun,
     sun_path,
 )
 from optistack.errors import OptistackError, RangeError
 from optistack.plot_axes import axes
-from optistack.spectra import BandNm, spectrum
+from optistack.spectra import BandNm
 from optistack.spectral_math import PHOTON_J_NM, band_key, nodal_weights
 
 if TYPE_CHECKING:
@@ -33,6 +35,7 @@ Real = NDArray[np.float64]
 Time = NDArray[np.datetime64]
 
 RANGE_NM: BandNm = (300.0, 700.0)
+SHORTEST_STEP_H = 0.05
 _LEAST_COSINE = 0.01745  # the sun 1 degree above the horizon, as in pvlib's transposition
 
 
@@ -65,6 +68,9 @@ class SiteLight:
     cloud_exponent : float or None
     temperature_c : (step,) array or None [degree C]
         Air, where the climate data have it.
+    variants : tuple of SiteLight
+        The same with the ends of the published range of cloud exponents; empty without clouds or
+        with a measured UV column.
     notes : tuple of str
     """
 
@@ -83,6 +89,7 @@ class SiteLight:
     climate: str | None = None
     cloud_exponent: float | None = None
     temperature_c: Real | None = None
+    variants: tuple[SiteLight, ...] = ()
     notes: tuple[str, ...] = ()
     _cache: dict[Any, Any] = field(default_factory=dict, repr=False)
 
@@ -147,7 +154,7 @@ class SiteLight:
 
     def monthly(self, rate: Real) -> Real:
         """Sum of a rate over the time in each month, (12,)."""
-        return np.bincount(self.month, rate, minlength=12) * self.step_s
+        return np.asarray(np.bincount(self.month, rate, minlength=12) * self.step_s, dtype=float)
 
     def to_frame(self) -> pd.DataFrame:
         """One row per step: time, angles, irradiance in 300-400 and 400-700 nm."""
@@ -216,7 +223,7 @@ def site_light(
     --------
     >>> light = site_light(Site("equator", 0.0, 0.0), step_h=1.0)
     >>> len(light.time), light.range_nm
-    (8760, (300.0, 700.0))
+    (8760, (300.0, 710.0))
     """
     low, high = float(range_nm[0]), float(range_nm[1])
     if not SHORTEST_NM <= low < high <= 4000:
@@ -224,6 +231,7 @@ def site_light(
             f"site {site.name}: range_nm {low:g}-{high:g} must lie within 300-4000 nm, where the "
             "clear-sky model has light"
         )
+    require_pvlib()
     if climate is None:
         time = year_steps(site, year, step_h)
     else:
@@ -242,29 +250,40 @@ def site_light(
         int(np.searchsorted(sky.wavelength_nm, low, side="right")) - 1,
         int(np.searchsorted(sky.wavelength_nm, high)) + 1,
     )
-    parts = in_plane(site, lit, sky, factors, keep)
 
     def full(part: Real) -> Real:
         out = np.zeros((time.size, part.shape[1]))
         out[up] = part * share
         return out
 
-    return SiteLight(
+    def under(clouds: Clouds | None) -> tuple[Real, Real, Real]:
+        direct, even, ground = in_plane(site, lit, sky, clouds, keep)
+        return full(direct), full(even), full(ground)
+
+    light = SiteLight(
         site,
         time.copy(),
         float(step_h),
         sky.wavelength_nm[keep].copy(),
-        *(full(part) for part in parts),
+        *under(factors),
         aoi_deg=path.aoi_deg,
         zenith_deg=path.apparent_zenith_deg,
         azimuth_deg=path.azimuth_deg,
         lit_share=path.lit_share,
         month=local_month(site, time),
         climate=None if climate is None else climate.name,
-        cloud_exponent=None if climate is None or climate.uv_w_m2 is not None else cloud_exponent,
         temperature_c=None if climate is None else climate.temperature_c,
         notes=notes,
     )
+    if climate is None or factors is None or climate.uv_w_m2 is not None:
+        return light
+    variants = []
+    for end in UV_EXPONENT_RANGE:
+        direct, even, ground = under(factors.with_exponent(end))
+        variants.append(
+            replace(light, direct=direct, sky=even, ground=ground, cloud_exponent=end, _cache={})
+        )
+    return replace(light, cloud_exponent=cloud_exponent, variants=tuple(variants))
 
 
 def in_plane(
@@ -293,10 +312,10 @@ def in_plane(
 def year_steps(site: Site, year: int, step_h: float) -> Time:
     """Middles of the steps of a calendar year in the site's time zone, UTC."""
     steps_per_day = 24.0 / step_h if step_h > 0 else 0.0
-    if not (0 < step_h <= 1 and abs(steps_per_day - round(steps_per_day)) < 1e-9):
+    if not (SHORTEST_STEP_H <= step_h <= 1 and abs(steps_per_day - round(steps_per_day)) < 1e-9):
         raise OptistackError(
-            f"site {site.name}: step_h {step_h} must divide a day without remainder and be at "
-            "most 1 h"
+            f"site {site.name}: step_h {step_h} must divide a day without remainder and lie "
+            f"between {SHORTEST_STEP_H:g} and 1 h"
         )
     if not 1950 <= year <= 2100:
         raise OptistackError(f"site {site.name}: year {year} must lie between 1950 and 2100")
@@ -319,7 +338,7 @@ def local_month(site: Site, time: Time) -> NDArray[np.intp]:
 
 
 def _notes(site: Site, climate: Climate | None) -> tuple[str, ...]:
-    sun = spectrum("am15g")
+    sun = standard_sun()
     below = (280.0, SHORTEST_NM)
     energy = sun.irradiance_w_m2(below) / sun.irradiance_w_m2((280, 400))
     photons = sun.photon_flux_m2_s(below) / sun.photon_flux_m2_s((280, 400))

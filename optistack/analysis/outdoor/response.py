@@ -9,7 +9,7 @@ to grazing light: a clear plate changes there within a degree or two.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from optistack.errors import StackError
 from optistack.exposure import Exposure
 from optistack.filters import Filter
-from optistack.light_paths import Geometry, StackResponse, respond
+from optistack.light_paths import Geometry, StackResponse, absorptance_at_angles, respond
+from optistack.materials import constant
 from optistack.spectral_math import PHOTON_J_NM
 from optistack.stack import Stack
 
@@ -98,28 +99,21 @@ def angle_response(
         )
     position = stack.position(layer)
     bare = Geometry(holder=exposure.geometry.holder)
-    normal: StackResponse | None = None
-    rows: list[Real] = []
-    passed: list[Real] = []
+    normal = respond(stack, bare, grid)
+    rows = np.empty((0, grid.size))
+    passed = np.empty((0, nodes_nm.size))
     intervals = FEWEST
     while True:
         root = chebyshev_points(intervals)
         # Points of half as many intervals are every other one of these.
-        old_rows, old_passed = iter(rows), iter(passed)
-        known = set(range(0, intervals + 1, 2)) if rows else set()
-        rows, passed = [], []
-        for j, mu in enumerate(root**2):
-            if j in known:
-                rows.append(next(old_rows))
-                passed.append(next(old_passed))
-                continue
-            angle = float(np.degrees(np.arccos(mu)))
-            solved = respond(stack, replace(bare, angle_deg=angle), grid)
-            if normal is None:
-                normal = solved
-            rows.append(solved.absorptance[position])
-            passed.append(_through(far, angle, nodes_nm))
-        directed = project(np.array(rows), np.array(passed))
+        known = np.arange(root.size) % 2 == 0 if len(rows) else np.zeros(root.size, dtype=bool)
+        angles = np.degrees(np.arccos(root[~known] ** 2))
+        old_rows, old_passed = rows, passed
+        rows, passed = np.empty((root.size, grid.size)), np.empty((root.size, nodes_nm.size))
+        rows[known], passed[known] = old_rows, old_passed
+        rows[~known] = absorptance_at_angles(stack, bare, grid, angles)[:, position]
+        passed[~known] = [_through(far, float(angle), nodes_nm) for angle in angles]
+        directed = project(rows, passed)
         error = _unresolved(directed @ reference)
         if error <= CONVERGED:
             break
@@ -130,8 +124,6 @@ def angle_response(
                 "make the thick coherent layers incoherent (coherent = false)"
             )
         intervals *= 2
-    if normal is None:
-        raise StackError(f"exposure {exposure.name}: nothing was solved")
     isotropic = np.einsum("kaw,a->kw", directed, isotropic_weights(root))
     return AngleResponse(root, directed, isotropic, error, normal)
 
@@ -139,11 +131,12 @@ def angle_response(
 def _through(far: tuple[Filter, ...], angle_deg: float, wavelength_nm: Real) -> Real:
     """External transmittance of plates in front, without light thrown back at them."""
     out: Real = np.ones(wavelength_nm.size)
+    air = constant(1.0, "air")
     for item in far:
         if item.coated or angle_deg == 0:
             out = out * item.external(wavelength_nm)
             continue
-        plate = Stack("air", (), "air", name=item.name).mounted(item, "laminated")
+        plate = Stack(air, (), air, name=item.name).mounted(item, "laminated")
         out = out * respond(plate, Geometry(angle_deg=angle_deg), wavelength_nm).transmittance
     return out
 

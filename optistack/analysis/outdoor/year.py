@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.analysis.outdoor.dose import SiteDose
 from optistack.analysis.outdoor.light import SiteLight
 from optistack.analysis.outdoor.response import AngleResponse, angle_response
-from optistack.analysis.outdoor.sun import SHORTEST_NM
+from optistack.analysis.outdoor.sun import SHORTEST_NM, standard_sun
 from optistack.errors import OptistackError
 from optistack.exposure import Exposure, ExposureResult
 from optistack.light_paths import Geometry
 from optistack.plot_axes import axes
-from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, spectrum, weight_family
+from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Weight, weight_family
 from optistack.spectral_math import (
     PHOTON_J_NM,
     band_key,
@@ -24,218 +25,14 @@ from optistack.spectral_math import (
     quadrature,
     union_grid,
 )
+from optistack.value import Value
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Real = NDArray[np.float64]
 
-J_PER_KWH, J_PER_MJ = 3.6e6, 1e6
 _LIGHT_GRADE = "C"  # the clear-sky model
-
-
-@dataclass(frozen=True, eq=False)
-class SiteDose:
-    """What a layer receives and absorbs in a year at a site.
-
-    Mappings have the key of a band ("300-400") or the name of a weight. Bands and weights that
-    begin below 300 nm count from 300 nm on, in numerator and denominator; ``notes`` say so.
-    Weighted doses are equivalent photons at the weight's reference wavelength.
-
-    Attributes
-    ----------
-    exposure, layer : str
-    thickness_nm : float [nm]
-    filter_name : str
-    light : SiteLight
-    incident_j_m2, incident_photons_m2 : mapping of band key to float
-        In the plane, before any filter [J/m2], [1/m2].
-    absorbed_photons_m2 : mapping of band key to float [1/m2]
-    weighted_m2 : mapping of weight name to float [1/m2]
-    am15g_rate_m2_s : mapping of band key or weight name to float [1/(m2 s)]
-        Of the same exposure under AM1.5G at normal incidence.
-    incident_am15g_w_m2 : mapping of band key to float [W/m2]
-    angle_error : float
-        Estimated error of the interpolation between angles of incidence, relative.
-    grade : str
-        Worst grade of a table that carries more than 5 % of the answer.
-    notes : tuple of str
-    """
-
-    exposure: str
-    layer: str
-    thickness_nm: float
-    filter_name: str
-    light: SiteLight
-    bands_nm: tuple[BandNm, ...]
-    weights: tuple[Weight, ...]
-    incident_j_m2: Mapping[str, float]
-    incident_photons_m2: Mapping[str, float]
-    absorbed_photons_m2: Mapping[str, float]
-    weighted_m2: Mapping[str, float]
-    am15g_rate_m2_s: Mapping[str, float]
-    incident_am15g_w_m2: Mapping[str, float]
-    angle_error: float
-    grade: str
-    notes: tuple[str, ...]
-    _rates: Mapping[str, Real] = field(default_factory=dict, repr=False)
-
-    @property
-    def keys(self) -> tuple[str, ...]:
-        """Bands and weights, in order."""
-        return tuple(self._rates)
-
-    def _known(self, key: str) -> str:
-        if key not in self._rates:
-            raise OptistackError(
-                f"exposure {self.exposure}: no band or weight {key!r}; there are "
-                f"{', '.join(self._rates)}"
-            )
-        return key
-
-    def rate_m2_s(self, key: str) -> Real:
-        """Absorbed photons in a band, or weighted [1/(m2 s)], (step,)."""
-        return self._rates[self._known(key)]
-
-    def rate_m3_s(self, key: str) -> Real:
-        """The same per volume of the layer, its mean over depth [1/(m3 s)], (step,)."""
-        return self.rate_m2_s(key) * (1e9 / self._thickness())
-
-    def dose_m2(self, key: str) -> float:
-        """Dose of the year in a band or with a weight [1/m2]."""
-        return {**self.absorbed_photons_m2, **self.weighted_m2}[self._known(key)]
-
-    def dose_m3(self, key: str) -> float:
-        """The same per volume of the layer [1/m3]."""
-        return self.dose_m2(key) * (1e9 / self._thickness())
-
-    def _thickness(self) -> float:
-        if not self.thickness_nm > 0:
-            raise OptistackError(
-                f"exposure {self.exposure}: layer {self.layer} has no thickness, so nothing in it "
-                "can be given per volume"
-            )
-        return self.thickness_nm
-
-    def sum_of_powers(self, key: str, exponent: float, *, per_volume: bool = True) -> float:
-        """Sum over the year of q**p dt, q in 1/(m3 s) or, not per volume, 1/(m2 s).
-
-        Damage with a reciprocity exponent p adds up this way; (mean q)**p would be wrong for p
-        other than 1. Steps without light count nothing, whatever p.
-
-        Raises
-        ------
-        OptistackError
-            An exponent that is not positive.
-        """
-        if not (np.isfinite(exponent) and exponent > 0):
-            raise OptistackError(f"exponent {exponent} must be positive")
-        q = self.rate_m3_s(key) if per_volume else self.rate_m2_s(key)
-        return float((q[q > 0] ** exponent).sum() * self.light.step_s)
-
-    @property
-    def equivalent_am15g_hours(self) -> dict[str, float]:
-        """Hours under AM1.5G at normal incidence that give the same dose, by band and weight.
-
-        0 without dose; NaN where AM1.5G gives none either.
-        """
-        return {key: _over(self.dose_m2(key), self.am15g_rate_m2_s[key]) for key in self._rates}
-
-    @property
-    def incident_am15g_hours(self) -> dict[str, float]:
-        """Hours under AM1.5G at normal incidence with the same incident energy, by band."""
-        return {
-            key: _over(value, self.incident_am15g_w_m2[key])
-            for key, value in self.incident_j_m2.items()
-        }
-
-    def monthly_m2(self, key: str) -> Real:
-        """Dose of each month in a band or with a weight [1/m2], (12,)."""
-        return self.light.monthly(self.rate_m2_s(key))
-
-    def monthly_incident_j_m2(self, band: str) -> Real:
-        """Incident energy of each month [J/m2], (12,)."""
-        return self.light.monthly(self.light.irradiance_w_m2(self._band(band)))
-
-    def monthly_incident_photons_m2(self, band: str) -> Real:
-        """Incident photons of each month [1/m2], (12,)."""
-        return self.light.monthly(self.light.photon_flux_m2_s(self._band(band)))
-
-    def _band(self, key: str) -> BandNm:
-        for band in self.bands_nm:
-            if band_key(band) == key:
-                return band
-        raise OptistackError(
-            f"exposure {self.exposure}: no band {key!r}; there are "
-            f"{', '.join(band_key(b) for b in self.bands_nm)}"
-        )
-
-    def reported_nm(self, key: str) -> BandNm:
-        """Limits between which a band or weight is counted [nm]."""
-        for weight in self.weights:
-            if weight.name == key:
-                return self.light.within(weight.band_nm)
-        return self.light.within(self._band(key))
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per band and weight for the year (month 0) and each month (1 to 12)."""
-        import pandas as pd
-
-        rows = []
-        bands = {band_key(band) for band in self.bands_nm}
-        hours = self.equivalent_am15g_hours
-        for key in self._rates:
-            absorbed = np.concatenate([[self.dose_m2(key)], self.monthly_m2(key)])
-            energy = photons = np.full(13, np.nan)
-            if key in bands:
-                energy = np.concatenate(
-                    [[self.incident_j_m2[key]], self.monthly_incident_j_m2(key)]
-                )
-                photons = np.concatenate(
-                    [[self.incident_photons_m2[key]], self.monthly_incident_photons_m2(key)]
-                )
-            low, high = self.reported_nm(key)
-            rate = self.am15g_rate_m2_s[key]
-            for month in range(13):
-                rows.append(
-                    {
-                        "exposure": self.exposure,
-                        "layer": self.layer,
-                        "filter": self.filter_name,
-                        "over": key,
-                        "counted_from_nm": low,
-                        "counted_to_nm": high,
-                        "month": month,
-                        "incident_kwh_m2": energy[month] / J_PER_KWH,
-                        "incident_mj_m2": energy[month] / J_PER_MJ,
-                        "incident_photons_m2": photons[month],
-                        "absorbed_photons_m2": absorbed[month],
-                        "equivalent_am15g_hours": hours[key]
-                        if month == 0
-                        else _over(absorbed[month], rate),
-                    }
-                )
-        return pd.DataFrame(rows)
-
-    def plot(self, ax: Any = None, key: str | None = None) -> Any:
-        """Photons absorbed in each month, on a matplotlib Axes."""
-        key = key or self.keys[0]
-        ax = axes(ax)
-        ax.bar(np.arange(1, 13), self.monthly_m2(key))
-        ax.set_xlabel("month")
-        low, high = self.reported_nm(key)
-        ax.set_ylabel(f"photons absorbed in {self.layer},\n{key}, {low:g}-{high:g} nm (1/m²)")
-        return ax
-
-    def _repr_html_(self) -> str:
-        return str(self.to_frame().to_html(index=False))
-
-
-def _over(dose: float, rate_per_s: float) -> float:
-    """Hours at a rate that give a dose."""
-    if rate_per_s > 0:
-        return dose / rate_per_s / 3600.0
-    return 0.0 if dose == 0 else float("nan")
 
 
 @dataclass(frozen=True, eq=False)
@@ -345,7 +142,7 @@ def site_year(
     >>> bare = ost.Exposure("coupon", coupon, ost.spectrum("am15g"))
     >>> year = site_year(site_light(Site("equator", 0.0, 0.0)), {"coupon": bare}, "film")
     >>> print(f"{year['coupon'].incident_j_m2['300-400'] / 3.6e6:.0f} kWh/m2")
-    138 kWh/m2
+    145 kWh/m2
     """
     if not exposures:
         raise OptistackError("site_year needs at least one exposure")
@@ -401,7 +198,7 @@ def _dose(
     grid = optical_grid(low, high, step_nm=stack.fringe_step_nm(low), include=[limits, *nodes])
     bends = [w.wavelength_nm for w in weights if w.wavelength_nm.size]
     bends += [item.nodes_nm for item in far]
-    sun = spectrum("am15g")
+    sun = standard_sun()
     points, spread = quadrature(
         union_grid(low, high, [grid, light.wavelength_nm, sun.wavelength_nm, *bends])
     )
@@ -421,6 +218,11 @@ def _dose(
     for row in out.values():
         row.flags.writeable = False
     totals = {key: float(row.sum() * light.step_s) for key, row in out.items()}
+    others = [_totals(variant, response) for variant in light.variants]
+    ranges = {
+        key.name: Value.of([totals[key.name], *(other[i] for other in others)])
+        for i, key in enumerate(keys)
+    }
     names = [band_key(band) for band in bands]
     within = light.within((SHORTEST_NM, 400.0)) if high >= 400 else (low, high)
     return SiteDose(
@@ -447,6 +249,7 @@ def _dose(
             *at_normal.notes(layer, within),
         ),
         _rates=out,
+        _ranges=ranges,
     )
 
 
@@ -488,11 +291,20 @@ def _rates(light: SiteLight, response: AngleResponse) -> Real:
     return np.ascontiguousarray(even.T)
 
 
+def _totals(light: SiteLight, response: AngleResponse) -> Real:
+    """Absorbed photons of the whole year [1/m2], (key,): the sum taken before the product."""
+    even = response.isotropic @ (light.sky.sum(axis=0) + light.ground.sum(axis=0))
+    up = np.flatnonzero(light.aoi_deg < 90)
+    between = response.interpolation(np.cos(np.radians(light.aoi_deg[up])))
+    directed = np.einsum("kaw,aw->k", response.directed, between.T @ light.direct[up])
+    return np.asarray((even + directed) * light.step_s)
+
+
 def _at_normal(exposure: Exposure, response: AngleResponse, far: tuple[Any, ...]) -> ExposureResult:
     """The exposure under AM1.5G at normal incidence, solved already."""
     geometry = Geometry(lit_from=exposure.geometry.lit_from, holder=exposure.geometry.holder)
     return ExposureResult(
-        replace(exposure, light=spectrum("am15g"), geometry=geometry), response.normal, far
+        replace(exposure, light=standard_sun(), geometry=geometry), response.normal, far
     )
 
 
@@ -500,7 +312,7 @@ def _below_notes(
     keys: list[_Key], bands: tuple[BandNm, ...], weights: tuple[Weight, ...]
 ) -> tuple[str, ...]:
     """What the standard sun has below the model's first wavelength, band by band."""
-    sun = spectrum("am15g")
+    sun = standard_sun()
     out = []
     for key, asked in zip(keys, [*bands, *(w.band_nm for w in weights)], strict=True):
         if asked[0] >= key.low:

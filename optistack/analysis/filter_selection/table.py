@@ -33,7 +33,7 @@ Real = NDArray[np.float64]
 # A filter whose edge lies above this is also judged with weights that go on to 500 nm.
 LONG_EDGE_NM = 370.0
 LONG_BAND_NM: BandNm = (280.0, 500.0)
-_CARRIED = f" to {LONG_BAND_NM[1]:g}"
+CARRIED = f" to {LONG_BAND_NM[1]:g}"
 # The weight's upper limit decides when it changes the dose left by more than this part of it.
 DEPENDS_ON_LIMIT = 0.10
 
@@ -218,23 +218,23 @@ def long_bands(
 
     None where the light is not known so far: the filters are then judged without it.
     """
-    asked = _carried_on(weights) and any(_has_long_edge(c.item) for c in candidates)
+    asked = carried_on(weights) and any(has_long_edge(c.item) for c in candidates)
     if asked and light.covers(LONG_BAND_NM):
         return [LONG_BAND_NM]
     return []
 
 
-def _has_long_edge(item: Filter | FilterStack) -> bool:
+def has_long_edge(item: Filter | FilterStack) -> bool:
     # A filter of layers may act anywhere: it is judged both ways.
     if isinstance(item, FilterStack):
         return True
     return item.half_value_nm is not None and item.half_value_nm > LONG_EDGE_NM
 
 
-def _carried_on(weights: Sequence[Weight]) -> list[Weight]:
+def carried_on(weights: Sequence[Weight]) -> list[Weight]:
     """The flat and exponential weights of 280-400 nm, carried on; a table ends where it ends."""
     return [
-        replace(w, name=f"{w.name}{_CARRIED}", band_nm=LONG_BAND_NM)
+        replace(w, name=f"{w.name}{CARRIED}", band_nm=LONG_BAND_NM)
         for w in weights
         if w.band_nm == DAMAGE_BAND_NM and not w.wavelength_nm.size
     ]
@@ -276,7 +276,7 @@ def _judge(
         return _with_floor(parts)
 
     used = list(weights)
-    carried = _carried_on(weights) if _has_long_edge(item) else []
+    carried = carried_on(weights) if has_long_edge(item) else []
     if exposure.light.covers(LONG_BAND_NM):
         used += carried
     dose = {band_key(b): left(lambda r, b=b: r.absorbed_photons_m2_s(layer, b)) for b in bands_nm}
@@ -332,7 +332,7 @@ def _limit_notes(name: str, light: str, weighted: Mapping[str, Value]) -> list[s
     """Flag weights whose upper limit decides the answer."""
     changes = []
     for key, value in weighted.items():
-        longer = weighted.get(f"{key}{_CARRIED}")
+        longer = weighted.get(f"{key}{CARRIED}")
         if longer is None or not (np.isfinite(value.value) and np.isfinite(longer.value)):
             continue
         if abs(longer.value - value.value) > DEPENDS_ON_LIMIT * max(longer.value, value.value):
@@ -369,7 +369,7 @@ def _ranking_notes(rows: Sequence[FilterRow], exposures: Sequence[str], band: st
                 return row.dose_left[band].value
             # A filter with a shorter edge has no weight carried on.
             known = row.weighted_dose_left
-            return known[key if key in known else key.removesuffix(_CARRIED)].value
+            return known[key if key in known else key.removesuffix(CARRIED)].value
 
         return tuple(f"{r.name} ({r.mount})" for r in sorted(here, key=left))
 

@@ -1,43 +1,42 @@
-"""Lamp hours and site years: by energy, by photons, by absorbed photons, by each weight.
-
-No single number comes out. How many hours of a lamp equal a year outdoors depends on what is
-counted, and it is not the same for a coupon and for a device: the table shows how far the answers
-lie apart. `compare_lamps` does the same for two lamps, or two laboratories, that both report the
-same nominal dose.
-"""
+"""Hours of one lamp that equal a year at a site."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.analysis.lamp_years.common import (
+    DRAWN,
+    SPECIMENS,
+    Specimen,
+    about_weights,
+    draw,
+    one_lamp,
+)
 from optistack.criteria import (
     METER_BAND_NM,
-    SUN_STARTS_NM,
     Criterion,
     Kind,
     SiteDose,
     Thermal,
-    below_the_sun,
     criteria,
-    dark_under_lamp,
     inverse,
     lamp_rate,
-    lit_part,
     merged,
+    over_all,
     percent,
     require_layer,
-    sun_without_lamp,
+    share_of_damage_band,
     three,
     year_sum,
 )
 from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import ExposureResult
-from optistack.plot_axes import draw_ranges, label_rows, row_axes
+from optistack.plot_axes import label_rows, row_axes
 from optistack.rate_terms import PROPORTIONAL, Knowledge
 from optistack.spectra import (
     DAMAGE_BAND_NM,
@@ -46,6 +45,13 @@ from optistack.spectra import (
     Weight,
     weight_family,
 )
+from optistack.spectral_gaps import (
+    SUN_STARTS_NM,
+    below_the_sun,
+    dark_under_lamp,
+    lit_part,
+    sun_without_lamp,
+)
 from optistack.spectral_math import band_key
 from optistack.value import Value, short
 
@@ -53,18 +59,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Real = NDArray[np.float64]
-Specimen = Literal["coupon", "device"]
-SPECIMENS: tuple[Specimen, ...] = get_args(Specimen)
-# Blue and orange differ for every kind of colour vision; the marker differs too.
-_DRAWN = {"coupon": ("#00549f", "o", 0.14), "device": ("#c05a00", "s", -0.14)}
+
+# Of the dose at the site in 280-400 nm; parts with less are named in a note.
+_LEAST_SHARE = 1e-3
 
 NO_ACCELERATION = (
-    "none of these numbers is an acceleration factor: humidity, oxygen, rain, bias and heating by "
-    "light are not dealt with"
-)
-LABS = (
-    "published: at the same nominal dose, the doses of 13 laboratories were in error by up to "
-    "120 % (M. Koehl et al., Prog. Photovolt. 23 (2015) 1815, read in its abstract)"
+    "none of these numbers is an acceleration factor: humidity, oxygen, rain and bias are not "
+    "dealt with"
 )
 
 
@@ -86,6 +87,9 @@ class LampYearRow:
         By how much the year counts more (or less) because of its temperatures.
     lamp_hours_per_year_warm : Value or None [h]
         With that factor.
+    site_share : float
+        Of what the layer absorbs at the site in 280-400 nm, the share in this part of it; 1 for
+        other ways of counting. Hours of a part with next to nothing in it mean next to nothing.
     """
 
     specimen: Specimen
@@ -95,6 +99,7 @@ class LampYearRow:
     lamp_hours_per_year: Value
     temperature_factor: Value | None = None
     lamp_hours_per_year_warm: Value | None = None
+    site_share: float = 1.0
 
     @property
     def years_per_1000_lamp_hours(self) -> Value:
@@ -116,6 +121,8 @@ class LampYears:
     lamp_band_nm, meter_band_nm : (float, float) [nm]
     exponent : Knowledge
         The reciprocity exponent p.
+    grade : str
+        Worst grade of a table that carries more than 5 % of an answer: A standard, D a guess.
     notes : tuple of str
     """
 
@@ -126,6 +133,7 @@ class LampYears:
     lamp_band_nm: BandNm
     meter_band_nm: BandNm
     exponent: Knowledge
+    grade: str
     notes: tuple[str, ...] = ()
 
     def of(self, specimen: Specimen, kind: Kind | None = None) -> tuple[LampYearRow, ...]:
@@ -157,9 +165,17 @@ class LampYears:
         ]
 
     def over_weights(self, specimen: Specimen) -> Value:
-        """Lamp hours per site year over the weights [h]; the first weight's as the value."""
+        """Lamp hours per site year over the weights [h]; the first weight's as the value.
+
+        Raises
+        ------
+        OptistackError
+            No weight was asked for, or the lamp or the site has nothing in any.
+        """
         hours = [r.lamp_hours_per_year for r in self.of(specimen, "weighted photons")]
-        return Value(hours[0].value, min(v.low for v in hours), max(v.high for v in hours))
+        if not hours:
+            raise OptistackError(f"{specimen}: nothing is counted by a weight")
+        return over_all(hours)
 
     def sentences(self) -> tuple[str, ...]:
         """The answer in words, a sentence per specimen."""
@@ -194,31 +210,29 @@ class LampYears:
                 **three("site_years_per_1000_lamp_hours", r.years_per_1000_lamp_hours),
                 **three("temperature_factor", r.temperature_factor),
                 **three("lamp_hours_per_site_year_warm", r.lamp_hours_per_year_warm),
+                "site_share": r.site_share,
             }
             out.append(record)
         return pd.DataFrame(out)
 
     def plot(self, ax: Any = None) -> Any:
-        """Lamp hours per site year by way of counting, coupon and device, on a matplotlib Axes."""
-        wide = list(dict.fromkeys(r.criterion.label for r in self.rows))
+        """Lamp hours per site year by way of counting, coupon and device, on a matplotlib Axes.
+
+        Parts of the band with less than 0.1 % of what the layer absorbs at the site are left out.
+        """
+        shown = [r for r in self.rows if r.site_share >= _LEAST_SHARE]
+        wide = list(dict.fromkeys(r.criterion.label for r in shown))
         ax = row_axes(ax, len(wide))
         for who in SPECIMENS:
-            colour, marker, shift = _DRAWN[who]
-            rows = self.of(who)
-            y = np.array([-wide.index(r.criterion.label) for r in rows]) + shift
-            _draw(ax, [r.lamp_hours_per_year for r in rows], y, who, f"{who}, light alone")
+            rows = [r for r in shown if r.specimen == who]
+            y = np.array([-wide.index(r.criterion.label) for r in rows]) + DRAWN[who][2]
+            draw(ax, [r.lamp_hours_per_year for r in rows], y, who, f"{who}, light alone")
             warm = [(r.lamp_hours_per_year_warm, at) for r, at in zip(rows, y, strict=True)]
             known = [(v, at) for v, at in warm if v is not None]
             if known:
-                ax.plot(
-                    [v.value for v, _ in known],
-                    [at for _, at in known],
-                    marker,
-                    color=colour,
-                    markerfacecolor="white",
-                    linestyle="none",
-                    label=f"{who}, with temperature",
-                )
+                values, places = zip(*known, strict=True)
+                below = np.array(places) - 0.14
+                draw(ax, values, below, who, f"{who}, with temperature", markerfacecolor="white")
         ax.set_xlabel(f"hours of {self.lamp} for one site year (h)")
         label_rows(ax, wide)
         return ax
@@ -273,15 +287,25 @@ def lamp_years(
     StackError
         A layer that is not there, without thickness, or as thick as another one at the site.
     OptistackError
-        Two lamps; no absorbed dose in the lamp's band; a band or weight that the site lacks.
+        Two lamps; no dose in the lamp's band, or none at the site; a band or weight that the
+        site lacks.
 
     Examples
     --------
-    See docs/exposure_plan.md.
+    >>> import optistack as ost
+    >>> lamp = ost.spectrum("uva340").at_set_point(340, 0.89)
+    >>> bare = ost.Stack("air", [ost.Layer("film", "ito", 120.0)], "fused_silica")
+    >>> behind = ost.Stack("air", [ost.Layer("foil", "pet", 50e3), *bare.layers], "fused_silica")
+    >>> coupon, device = ost.Exposure("coupon", bare, lamp), ost.Exposure("device", behind, lamp)
+    >>> light = ost.site_light(ost.Site("equator", 0.0, 0.0))
+    >>> year = ost.site_year(light, {"coupon": coupon, "device": device}, "film")
+    >>> found = lamp_years(coupon.run(), device.run(), year["coupon"], year["device"], "film")
+    >>> found.apart("coupon").format(2), found.apart("device").format(2)
+    ('2500 (1500 to 3100)', '2600 (1800 to 3100)')
     """
     used = tuple(weights) if weights is not None else weight_family()
     coupon_layer = coupon_layer or layer
-    _one_lamp(coupon, device)
+    one_lamp(coupon, device)
     cases: tuple[tuple[Specimen, ExposureResult, str, SiteDose, Thermal | None], ...] = (
         ("coupon", coupon, coupon_layer, site_coupon, coupon_thermal),
         ("device", device, layer, site_device, device_thermal),
@@ -289,6 +313,7 @@ def lamp_years(
     ways = criteria(lamp_band_nm, meter_band_nm, bands_nm, used)
     rows: list[LampYearRow] = []
     notes: list[str] = []
+    grades: list[str] = []
     for who, result, name, site, thermal in cases:
         thickness = require_layer(result, name, lamp_band_nm)
         if not np.isclose(thickness, site.thickness_nm, rtol=1e-6):
@@ -299,17 +324,36 @@ def lamp_years(
         for way in ways:
             rate = lamp_rate(result, name, way)
             year = year_sum(site, way, exponent=exponent, thermal=thermal, who=f"{who} at the site")
-            if not (rate > 0).all() or not year.amount.value > 0:
+            if not (rate > 0).all() or not year.amount > 0:
                 lacks = "the lamp" if not (rate > 0).all() else "the site"
                 notes.append(f"{who}: not counted by {way.label}: {lacks} has nothing there")
                 continue
             found = year.equals(rate)
+            share = share_of_damage_band(site, way)
+            if share < _LEAST_SHARE:
+                notes.append(
+                    f"{who}: {way.label}: {percent(Value.of(share))} of what {name} absorbs at the "
+                    "site in 280-400 nm; hours counted by that part say next to nothing"
+                )
             rows.append(
                 LampYearRow(
-                    who, way, Value.of(rate), year.amount, found.hours, found.factor, found.warm
+                    who,
+                    way,
+                    Value.of(rate),
+                    Value.of(year.amount),
+                    found.hours,
+                    found.factor,
+                    found.warm,
+                    share,
                 )
             )
+        if not any(r.specimen == who for r in rows):
+            raise OptistackError(
+                f"{who}: the site has nothing in any band or weight that the lamp has, so no hours "
+                "can be given; ask for bands in which both shine"
+            )
         notes += _gaps(who, result, name, site, used, bands_nm)
+        grades += [result.worst_grade(name, lamp_band_nm), site.grade]
         main = used[0].band_nm if used else DAMAGE_BAND_NM
         notes += [f"{who}: {n}" for n in result.notes(name, main)]
         notes += [f"{who} at the site: {n}" for n in site.notes]
@@ -321,26 +365,15 @@ def lamp_years(
         lamp_band_nm=lamp_band_nm,
         meter_band_nm=meter_band_nm,
         exponent=exponent,
+        grade=max(grades),
         notes=merged(
             [
                 *_ground_rules(coupon, lamp_band_nm, exponent, (coupon_thermal, device_thermal)),
-                *_about_weights(used, coupon.exposure.light.name, "the sun"),
+                *about_weights(used, coupon.exposure.light.name, "the sun"),
                 *notes,
             ]
         ),
     )
-
-
-def _one_lamp(coupon: ExposureResult, device: ExposureResult) -> None:
-    a, b = coupon.exposure.light, device.exposure.light
-    level = np.allclose(
-        a.spectral_irradiance_w_m2_nm.max(), b.spectral_irradiance_w_m2_nm.max(), rtol=1e-9
-    )
-    if not (a.same_source_as(b) and level):
-        raise OptistackError(
-            f"coupon and device are under two lights, {a.name} and {b.name}, or at two set points; "
-            "lamp hours need one lamp for both. To set two lamps side by side use compare_lamps"
-        )
 
 
 def _ground_rules(
@@ -379,10 +412,6 @@ def _ground_rules(
         )
         out += energy.notes
     return out
-
-
-def _about_weights(weights: Sequence[Weight], *lights: str) -> list[str]:
-    return [n for w in weights for n in (*w.notes, *w.notes_with(*lights))]
 
 
 def _gaps(
@@ -428,188 +457,3 @@ def _gaps(
             f"(nm) or weight: {listed}"
         )
     return out
-
-
-@dataclass(frozen=True, eq=False)
-class LampPairRow:
-    """One specimen by one way of counting: the second lamp over the first.
-
-    Attributes
-    ----------
-    specimen : "coupon" or "device"
-    criterion : Criterion
-    ratio : Value
-        Dose (with p: damage) under the second over that under the first, at the same nominal dose.
-    """
-
-    specimen: Specimen
-    criterion: Criterion
-    ratio: Value
-
-
-@dataclass(frozen=True, eq=False)
-class LampPair:
-    """Two lamps, or two laboratories, at the same nominal dose.
-
-    Attributes
-    ----------
-    first, second : str
-    layer, coupon_layer : str
-    nominal : str
-        What both laboratories report as equal.
-    rows : tuple of LampPairRow
-    notes : tuple of str
-    """
-
-    first: str
-    second: str
-    layer: str
-    coupon_layer: str
-    nominal: str
-    rows: tuple[LampPairRow, ...]
-    notes: tuple[str, ...] = ()
-
-    def apart(self, specimen: Specimen) -> Value:
-        """Dose ratio over all ways of counting what is absorbed: the first's value, their range."""
-        parts = [r.ratio for r in self.rows if r.specimen == specimen and not r.criterion.incident]
-        return Value(parts[0].value, min(v.low for v in parts), max(v.high for v in parts))
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per specimen and way of counting."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            [
-                {
-                    "specimen": r.specimen,
-                    "criterion": r.criterion.kind,
-                    "key": r.criterion.key,
-                    "band_nm": band_key(r.criterion.band_nm),
-                    "first": self.first,
-                    "second": self.second,
-                    **three("dose_ratio", r.ratio),
-                    "difference_percent": 100.0 * (r.ratio.value - 1.0),
-                }
-                for r in self.rows
-            ]
-        )
-
-    def plot(self, ax: Any = None) -> Any:
-        """Dose ratio by way of counting, coupon and device, on a matplotlib Axes."""
-        wide = list(dict.fromkeys(r.criterion.label for r in self.rows))
-        ax = row_axes(ax, len(wide))
-        ax.axvline(1.0, color="#777777", linewidth=0.8)
-        for who in SPECIMENS:
-            shift = _DRAWN[who][2]
-            rows = [r for r in self.rows if r.specimen == who]
-            y = np.array([-wide.index(r.criterion.label) for r in rows]) + shift
-            _draw(ax, [r.ratio for r in rows], y, who, who)
-        ax.set_xlabel(f"dose, {self.second} over {self.first},\nat the same {self.nominal}")
-        label_rows(ax, wide)
-        return ax
-
-    def _repr_html_(self) -> str:
-        return str(self.to_frame().to_html(index=False))
-
-
-def compare_lamps(
-    coupons: tuple[ExposureResult, ExposureResult],
-    devices: tuple[ExposureResult, ExposureResult],
-    layer: str,
-    *,
-    coupon_layer: str | None = None,
-    nominal_nm: BandNm | float = METER_BAND_NM,
-    bands_nm: Sequence[BandNm] = DEFAULT_BANDS_NM,
-    weights: Sequence[Weight] | None = None,
-    exponent: Knowledge = PROPORTIONAL,
-    names: tuple[str, str] | None = None,
-) -> LampPair:
-    """How different the doses are under two lamps whose meters say the same.
-
-    Parameters
-    ----------
-    coupons, devices : (ExposureResult, ExposureResult)
-        Under the first and under the second lamp.
-    layer, coupon_layer : str
-        As in `lamp_years`.
-    nominal_nm : (float, float) or float [nm]
-        The same nominal dose: irradiance in this band, or spectral irradiance at this wavelength,
-        times hours.
-    bands_nm, weights, exponent
-        As in `lamp_years`.
-    names : (str, str), optional
-        Of the two laboratories; those of the lamps when not given.
-
-    Raises
-    ------
-    StackError, OptistackError
-        As in `lamp_years`; a lamp without light in the nominal band.
-    """
-    used = tuple(weights) if weights is not None else weight_family()
-    coupon_layer = coupon_layer or layer
-    _one_lamp(coupons[0], devices[0])
-    _one_lamp(coupons[1], devices[1])
-    readings = [_reading(r, nominal_nm) for r in coupons]
-    at_one = not isinstance(nominal_nm, tuple)
-    nominal = (
-        f"spectral irradiance at {nominal_nm:g} nm x hours"
-        if not isinstance(nominal_nm, tuple)
-        else f"irradiance in {band_key(nominal_nm)} nm x hours"
-    )
-    first, second = names or (coupons[0].exposure.light.name, coupons[1].exposure.light.name)
-    if first == second:
-        first, second = f"{first} (first)", f"{second} (second)"
-    lamp_band = DAMAGE_BAND_NM if at_one else nominal_nm
-    ways = criteria(DAMAGE_BAND_NM, lamp_band, bands_nm, used)  # type: ignore[arg-type]
-    p = exponent.value
-    rows: list[LampPairRow] = []
-    notes = [
-        f"nominal dose: {nominal}, equal for both",
-        LABS,
-        "every variant of one lamp stands against every variant of the other: two lamps of one "
-        "type need not have one spectrum. What a meter misreads comes on top",
-        *_about_weights(used, first, second),
-    ]
-    for who, pair, name in zip(SPECIMENS, (coupons, devices), (coupon_layer, layer), strict=True):
-        thick = [require_layer(r, name) for r in pair]
-        if not np.isclose(thick[0], thick[1], rtol=1e-6):
-            raise StackError(
-                f"{who}: layer {name} is {thick[0]:g} nm thick under the first lamp and "
-                f"{thick[1]:g} nm under the second; compare one specimen"
-            )
-        for way in ways:
-            one, two = (lamp_rate(r, name, way) for r in pair)
-            if not ((one > 0).all() and (two > 0).all()):
-                notes.append(f"{who}: not counted by {way.label}: a lamp has nothing there")
-                continue
-            powers = (1.0,) if way.incident else (p.value, p.low, p.high)
-            # Equal reading x hours: the second runs reading_1/reading_2 times as long.
-            parts = [
-                ((two[:, None] / one) ** q * (readings[0] / readings[1][:, None])).ravel()
-                for q in powers
-            ]
-            rows.append(LampPairRow(who, way, Value.of(np.concatenate(parts))))
-        for result in pair:
-            notes += [f"{who}: {n}" for n in result.notes(name, DAMAGE_BAND_NM)]
-    return LampPair(first, second, layer, coupon_layer, nominal, tuple(rows), merged(notes))
-
-
-def _reading(result: ExposureResult, nominal_nm: BandNm | float) -> Real:
-    """What the meter reads, (variant,)."""
-    if isinstance(nominal_nm, tuple):
-        out, where = result.incident_irradiance_w_m2(nominal_nm), f"{band_key(nominal_nm)} nm"
-    else:
-        out = np.array([float(light(nominal_nm)) for light in result.lights])
-        where = f"{nominal_nm:g} nm"
-    if not (out > 0).all():
-        raise OptistackError(
-            f"light {result.exposure.light.name} has no light in {where}, so no dose can be stated "
-            "there; take a nominal band in which both lamps shine"
-        )
-    return out
-
-
-def _draw(ax: Any, values: Sequence[Value], y: Real, who: Specimen, label: str) -> None:
-    colour, marker, _ = _DRAWN[who]
-    middle, low, high = np.array([(v.value, v.low, v.high) for v in values]).T
-    draw_ranges(ax, middle, low, high, y, color=colour, marker=marker, label=label)

@@ -1,0 +1,200 @@
+"""When and how the compiled loops solve a job: choice of the engine, threads, arrays to fill.
+
+The engine is chosen by the size of a call alone, never by what was solved before: the two engines
+round differently (by about 1e-15), and an answer must not depend on the history of a process. The
+loops release Python's lock, so plain threads share the stacks; nothing else of numba's threading is
+used, and forked or nested workers are safe.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from importlib.util import find_spec
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optistack.errors import StackError
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Rows = NDArray[np.int64]
+Engine = Literal["auto", "numpy", "compiled"]
+
+ENGINES = ("auto", "numpy", "compiled")
+VARIABLE = "OPTISTACK_ENGINE"
+# Layer points (stacks x inner layers x wavelengths x angles x polarisations) from which "auto"
+# takes the compiled loops: numpy needs about half a second for them, as long as numba takes to
+# start.
+LARGE = 10_000_000
+# Layer points below which a second thread costs more than it brings.
+_WORTH_THREADS = 50_000
+# Stacks that a thread takes at once: enough for the start of a piece not to count, few enough for
+# the threads to end together.
+_PIECES_PER_THREAD = 4
+
+
+def choose(engine: str | None, layer_points: int) -> bool:
+    """Whether the compiled loops do a job.
+
+    ``engine`` None: what the environment variable OPTISTACK_ENGINE says, or "auto".
+    """
+    origin = "engine"
+    if engine is None:
+        engine, origin = os.environ.get(VARIABLE) or "auto", VARIABLE
+    if engine not in ENGINES:
+        raise StackError(f'{origin} must be "auto", "numpy" or "compiled", not {engine!r}')
+    if engine == "compiled":
+        if not available():
+            raise StackError(
+                f'{origin} "compiled" needs numba: pip install "optistack[fast]", or choose '
+                '"auto" or "numpy"'
+            )
+        return True
+    return engine == "auto" and layer_points >= LARGE and available()
+
+
+def available() -> bool:
+    """Whether numba is installed; it is not imported to find out."""
+    return find_spec("numba") is not None
+
+
+def threads() -> int:
+    """Threads for the loops: NUMBA_NUM_THREADS, else OMP_NUM_THREADS, else the cores allowed.
+
+    Pools of processes (joblib, Dask) set these for their workers.
+    """
+    for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS"):
+        stated = os.environ.get(name, "")
+        if stated.isdecimal() and int(stated) > 0:
+            return int(stated)
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class Job(NamedTuple):
+    """What is solved; ``*_row``: (stack,) the row of each stack, as rows may serve many.
+
+    Attributes
+    ----------
+    n : (row, medium, 1 or wavelength)
+    d : (stack, layer) [nm]
+    lam : (wavelength,) [nm]
+    sine, cosine : (row, angle, 1 or wavelength)
+        ``sine`` None: all angles are 0.
+    angle_weight : (row, angle, 1 or wavelength) or None
+        Answers are summed over the angles with it.
+    kind : 0 s, 1 p, 2 their mean
+    weights : (weight, wavelength) or None
+        Answers are summed over the wavelengths with each row.
+    """
+
+    n: Complex
+    n_row: Rows
+    d: Real
+    lam: Real
+    sine: Real | None
+    cosine: Real
+    angle_row: Rows
+    kind: int
+    coherent: list[bool]
+    angle_weight: Real | None = None
+    weights: Real | None = None
+
+
+class Answers(NamedTuple):
+    """(stack, angle, wavelength), ``absorptance`` with layers before wavelengths.
+
+    One angle where these are summed; weights in the place of wavelengths where there are any.
+    ``amplitude`` only for one polarisation of coherent layers.
+    """
+
+    reflectance: Real
+    transmittance: Real
+    power_entering: Real
+    absorptance: Real
+    amplitude: Complex | None
+
+
+def run(job: Job) -> Answers:
+    """Solve a job with the compiled loops."""
+    from optistack import compiled_loops as loops
+
+    stacks, layers = job.d.shape
+    angles, size = job.cosine.shape[1], job.lam.size
+    summed = job.angle_weight is not None
+    kept = 1 if summed else angles
+    with_amplitude = job.kind < 2 and all(job.coherent) and not summed and job.weights is None
+    amplitude = np.empty((stacks, kept, size) if with_amplitude else (0, 0, 0), dtype=complex)
+    if job.weights is None:
+        weights = np.empty((0, 0))
+        r, t, entering = (np.empty((stacks, kept, size)) for _ in range(3))
+        a = np.empty((stacks, kept, layers, size))
+    else:
+        weights = np.ascontiguousarray(job.weights)
+        r, t, entering = (np.zeros((stacks, kept, len(weights))) for _ in range(3))
+        a = np.zeros((stacks, kept, layers, len(weights)))
+    cosine = np.ascontiguousarray(job.cosine)
+    sine = cosine if job.sine is None else np.ascontiguousarray(job.sine)
+    share = np.ones((len(cosine), angles, 1))
+    if job.angle_weight is not None:
+        share = np.ascontiguousarray(job.angle_weight)
+    n = np.ascontiguousarray(job.n)
+    d = np.ascontiguousarray(job.d)
+    stops = np.array(
+        [0, *(1 + j for j, flag in enumerate(job.coherent) if not flag), layers + 1], dtype=np.int64
+    )
+    workers = threads() if stacks * angles * size * layers > _WORTH_THREADS else 1
+    blocks = -(-size // loops.ROW)
+    # Weighted sums are added up block by block, in one order whatever else is solved.
+    split_stacks = stacks >= 2 * workers or job.weights is not None
+    if not split_stacks:
+        blocks = min(-(-blocks // workers) * workers, -(-size // loops.STEP))
+    block = loops.STEP * -(-size // (blocks * loops.STEP))
+    blocks = -(-size // block)
+
+    def solve(piece: tuple[tuple[int, int], tuple[int, int]]) -> None:
+        loops.solve_tasks(
+            *piece, block, n.view(float).reshape(*n.shape, 2), job.n_row, d, 4 * np.pi / job.lam,
+            sine, cosine, share, job.angle_row, job.sine is not None, job.kind, stops, summed,
+            r, t, entering, a, amplitude, weights,
+        )  # fmt: skip
+
+    pieces: list[tuple[tuple[int, int], tuple[int, int]]]
+    if split_stacks:
+        pieces = [(x, (0, blocks)) for x in _split(stacks, workers * _PIECES_PER_THREAD)]
+    else:
+        pieces = [((0, stacks), x) for x in _split(blocks, blocks)]
+    if workers == 1 or len(pieces) == 1:
+        for piece in pieces:
+            solve(piece)
+    else:
+        with ThreadPoolExecutor(workers) as pool:
+            for done in [pool.submit(solve, piece) for piece in pieces]:
+                done.result()
+    return Answers(r, t, entering, a, amplitude if with_amplitude else None)
+
+
+def _split(count: int, parts: int) -> list[tuple[int, int]]:
+    """Ranges of about the same length."""
+    ends = np.linspace(0, count, min(count, parts) + 1).astype(int).tolist()
+    return list(zip(ends[:-1], ends[1:], strict=True))
+
+
+def rows(values: NDArray[Any], own: int, batch: tuple[int, ...]) -> tuple[NDArray[Any], Rows]:
+    """Distinct rows of an array with leading axes, and the row of each stack of a batch.
+
+    ``own``: how many axes a row has.
+    """
+    once = tuple(
+        slice(0, 1) if stride == 0 else slice(None)
+        for stride in values.strides[: values.ndim - own]
+    )
+    values = values[once]
+    lead = values.shape[: values.ndim - own]
+    number = np.arange(int(np.prod(lead, dtype=int))).reshape(lead)
+    flat = values.reshape(number.size, *values.shape[values.ndim - own :])
+    return flat, np.ascontiguousarray(np.broadcast_to(number, batch).ravel())
