@@ -203,14 +203,15 @@ class Desk:
         self._kept: OrderedDict[tuple[str, str], Any] = OrderedDict()
         self.worked_out: list[str] = []
 
-    def answer(self, state: State, *, trade_off: bool = True) -> Answers:
+    def answer(self, state: State, *, whole: bool = True) -> Answers:
         """Numbers and curves of a state.
 
         Parameters
         ----------
         state : State
-        trade_off : bool
-            False: without setting the filter on trial against the others.
+        whole : bool
+            False: without what needs no hurry, the numbers of the question "outdoors", and without
+            the trade-off where light is oblique: every filter is then solved on its own.
 
         Raises
         ------
@@ -219,7 +220,7 @@ class Desk:
             ``refusals``.
         """
         self.worked_out = []
-        return _Answering(self, state, trade_off).answers()
+        return _Answering(self, state, whole).answers()
 
     def once(self, what: str, depends_on: Any, work: Callable[[], T]) -> T:
         """What was worked out before from the same inputs, or is now."""
@@ -237,8 +238,8 @@ class Desk:
 class _Answering:
     """One state being answered."""
 
-    def __init__(self, desk: Desk, state: State, trade_off: bool):
-        self.desk, self.state, self.with_trade_off = desk, state, trade_off
+    def __init__(self, desk: Desk, state: State, whole: bool):
+        self.desk, self.state, self.whole = desk, state, whole
         self.document = quick(state.document())
         self.scenario = state.scenario(whole=False)
         self.subject = Subject.of(self.scenario)
@@ -273,12 +274,14 @@ class _Answering:
         with self._part("same"):
             spectra, depth, budgets = self._curves()
         with self._part("filter"):
-            if self.with_trade_off and on_trial is not None:
+            if on_trial is not None and (self.whole or self._quick_trade_off):
                 trade = self._trade_off()
         with self._part("cell"):
             power = self._cell()
-        with self._part("outdoors"):
-            self._outdoors(comparisons)
+        if self.whole:
+            with self._part("outdoors"):
+                comparisons = (*comparisons, *self._other_pairs())
+                self._outdoors(comparisons)
         lights = {e.light.name: e.light for e in self._shown_exposures()}
         return Answers(
             scenario=self.scenario,
@@ -375,26 +378,8 @@ class _Answering:
     # the four questions -----------------------------------------------------------------------
 
     def _same(self) -> tuple[Comparison, ...]:
-        q = self.scenario.question
-        out = []
-        for coupon, device in q.pairs:
-            a, b = self.scenario.exposures[coupon], self.scenario.exposures[device]
-
-            def work(a: Exposure = a, b: Exposure = b) -> Comparison:
-                return compare(
-                    a,
-                    b,
-                    q.layer,
-                    coupon_layer=q.coupon_layer,
-                    bands_nm=q.bands_nm,
-                    weights=self.weights,
-                    sensitivity=False,
-                    coupon_result=self._result(a),
-                    device_result=self._result(b),
-                )
-
-            depends = [self._of(a), self._of(b), a.light.name, b.light.name, self._question()]
-            out.append(self.desk.once("comparison", depends, work))
+        """The main comparison, where there is one."""
+        out = self._compared(self.scenario.question.pairs[:1])
         if not out:
             return ()
         main, band = out[0], f"{self.band} nm"
@@ -416,7 +401,7 @@ class _Answering:
             unit="×",
             band=band,
         )
-        key = self.band if self.band in main.ratio else next(iter(main.ratio))
+        key = self.band
         self._add(
             "ratio-volume",
             "same",
@@ -453,6 +438,32 @@ class _Answering:
                 unit="/m²",
                 band=band,
             )
+        return out
+
+    def _other_pairs(self) -> tuple[Comparison, ...]:
+        return self._compared(self.scenario.question.pairs[1:])
+
+    def _compared(self, pairs: Sequence[tuple[str, str]]) -> tuple[Comparison, ...]:
+        q = self.scenario.question
+        out = []
+        for coupon, device in pairs:
+            a, b = self.scenario.exposures[coupon], self.scenario.exposures[device]
+
+            def work(a: Exposure = a, b: Exposure = b) -> Comparison:
+                return compare(
+                    a,
+                    b,
+                    q.layer,
+                    coupon_layer=q.coupon_layer,
+                    bands_nm=[self.band_nm],
+                    weights=self.weights,
+                    sensitivity=False,
+                    coupon_result=self._result(a),
+                    device_result=self._result(b),
+                )
+
+            depends = [self._of(a), self._of(b), a.light.name, b.light.name, self._question()]
+            out.append(self.desk.once("comparison", depends, work))
         return tuple(out)
 
     @cached_property
@@ -476,7 +487,7 @@ class _Answering:
                 list(judged.values()),
                 [candidate],
                 self.subject.layer,
-                bands_nm=self.scenario.question.bands_nm,
+                bands_nm=[self.band_nm],
                 weights=self.weights,
                 collections=collections,
                 base_results={n: self._result(e) for n, e in judged.items()},
@@ -529,6 +540,11 @@ class _Answering:
             for n, e in self._judged_on.items()
             if (c := collection_of(self.scenario, e)) is not None
         }
+
+    @property
+    def _quick_trade_off(self) -> bool:
+        ways = [e.geometry for e in self._judged_on.values()]
+        return not any(g.angle_deg > 0 or g.isotropic_share > 0 for g in ways)
 
     def _trade_off(self) -> TradeOff | None:
         """All candidates and a family of edges, as wide and mounted as the filter on trial."""

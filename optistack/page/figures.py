@@ -134,7 +134,7 @@ class Figures:
         self._show_budget(answers)
         self._show_power(answers)
         if trade_off:
-            self._show_trade_off(answers)
+            self.show_trade_off(answers)
 
     def _make_budget(self) -> None:
         self.budget_source = ColumnDataSource(
@@ -258,7 +258,8 @@ class Figures:
         self.collapse_label.text = "collapse  "
         self.power.x_range.update(start=float(r.min()), end=float(r.max()))
 
-    def _show_trade_off(self, answers: Answers) -> None:
+    def show_trade_off(self, answers: Answers) -> None:
+        """Feed the figures of dose left against photocurrent lost."""
         found = answers.trade_off
         names = [] if found is None else list(found.evaluation.judged)
         for i, each in enumerate(self._trade):

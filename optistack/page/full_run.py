@@ -1,4 +1,4 @@
-"""A whole run of a state, in a process of its own: progress while it lasts, and an end at any time."""
+"""A whole run of a state in a process of its own: it says how far it is, and can be ended."""
 
 from __future__ import annotations
 

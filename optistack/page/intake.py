@@ -1,4 +1,4 @@
-"""A file dropped on the page: what the reader takes it for, its questions, and its use as a filter."""
+"""A file dropped on the page: how the reader takes it, what it asks, its use as a filter."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What can be moved: each control as a value, with its unit, its meaning and where it is written."""
+"""What can be moved: each control with its unit, its meaning and where it is written."""
 
 from __future__ import annotations
 

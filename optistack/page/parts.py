@@ -6,7 +6,7 @@ is typed goes to Python as text when the hand lets go; nothing is computed in th
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 import param
 from panel.custom import JSComponent
@@ -140,7 +140,7 @@ class Control(JSComponent):
     painted = param.Integer(0)
 
     _esm = _CONTROL
-    _stylesheets = [PART_CSS]
+    _stylesheets: ClassVar[list[str]] = [PART_CSS]
 
 
 _DROP = """
@@ -200,7 +200,7 @@ class Drop(JSComponent):
     refusal = param.String()
 
     _esm = _DROP
-    _stylesheets = [PART_CSS]
+    _stylesheets: ClassVar[list[str]] = [PART_CSS]
 
 
 _LINK = """
@@ -249,4 +249,4 @@ class LinkField(JSComponent):
     refusal = param.String()
 
     _esm = _LINK
-    _stylesheets = [PART_CSS]
+    _stylesheets: ClassVar[list[str]] = [PART_CSS]

@@ -16,7 +16,6 @@ from optistack.page.parts import MOST_DROPPED_BYTES
 from optistack.page.state import State
 from optistack.page.style import PART_CSS, ROOT_CSS
 from optistack.page.view import View
-from optistack.page.words import QUESTIONS
 from optistack.tables import printable
 
 LOOPBACK = "127.0.0.1"
@@ -25,8 +24,15 @@ _OWN_HOSTS = ("localhost", LOOPBACK)
 # functions from text, and its parts come as blobs.
 _POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob: data:; style-src "
-    "'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' blob: "
-    "ws://{hosts}; worker-src blob:; object-src 'none'; base-uri 'none'; form-action 'none'"
+    "'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; connect-src "
+    "'self' blob: ws://{hosts}; worker-src blob:; object-src 'none'; base-uri 'none'; "
+    "form-action 'none'"
+)
+_ICON = (
+    "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'%3E"
+    "%3Crect width='16' height='4' y='2' fill='%23cf5a1e'/%3E"
+    "%3Crect width='16' height='3' y='7' fill='%232f7fc1'/%3E"
+    "%3Crect width='16' height='4' y='11' fill='%23b0569f'/%3E%3C/svg%3E"
 )
 _PAGE = """
 {% extends base %}
@@ -34,7 +40,7 @@ _PAGE = """
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
 <meta http-equiv="Content-Security-Policy" content="POLICY">
-<link rel="icon" href="data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'%3E%3Crect width='16' height='4' y='2' fill='%23cf5a1e'/%3E%3Crect width='16' height='3' y='7' fill='%232f7fc1'/%3E%3Crect width='16' height='4' y='11' fill='%23b0569f'/%3E%3C/svg%3E">
+<link rel="icon" href="ICON">
 <style>ROOT</style>
 {% endblock %}
 {% block contents %}
@@ -162,7 +168,11 @@ def make_server(
         each.close()
     hosts = [*_OWN_HOSTS, *allow_hosts]
     reach = " ws://".join(f"{h}:{port}" for h in hosts)
-    page = _PAGE.replace("POLICY", _POLICY.format(hosts=reach)).replace("ROOT", ROOT_CSS)
+    page = (
+        _PAGE.replace("POLICY", _POLICY.format(hosts=reach))
+        .replace("ROOT", ROOT_CSS)
+        .replace("ICON", _ICON)
+    )
 
     def session() -> Any:
         return _session(opened, page)
@@ -233,6 +243,3 @@ def _escape(error: object) -> str:
     from html import escape
 
     return escape(printable(str(error)))
-
-
-__all__ = ["LOOPBACK", "QUESTIONS", "make_server", "serve"]

@@ -84,7 +84,8 @@ label { color: var(--ink) !important; }
 .what { width: 26px; height: 26px; border-radius: 13px; border: 1px solid var(--soft); flex: none;
   background: transparent; color: var(--ink); cursor: pointer; font-size: 14px; padding: 0; }
 .row { display: flex; gap: 8px; align-items: center; min-width: 0; }
-.row input[type=range] { flex: 1 1 90px; min-width: 60px; accent-color: var(--accent); height: 30px; }
+.row input[type=range] { flex: 1 1 90px; min-width: 60px; height: 30px;
+  accent-color: var(--accent); }
 .row input[type=text], select { font: inherit; color: var(--ink); background: var(--card);
   border: 1px solid var(--soft); border-radius: 5px; padding: 4px 6px; height: 32px; }
 .row input[type=text] { width: 84px; text-align: right; }
@@ -119,8 +120,8 @@ input[aria-invalid=true], select[aria-invalid=true] { border: 2px solid var(--wa
 .strip .name { color: var(--soft); font-size: 0.82em; display: block; }
 .strip .value { font-weight: 700; font-variant-numeric: tabular-nums; }
 .strip .band { color: var(--soft); font-size: 0.78em; display: block; }
-.part-refusal { background: var(--warn-ground); color: var(--warn); padding: 8px; border-radius: 6px;
-  overflow-wrap: anywhere; }
+.part-refusal { background: var(--warn-ground); color: var(--warn); padding: 8px;
+  border-radius: 6px; overflow-wrap: anywhere; }
 .care { background: var(--care-ground); border-left: 5px solid var(--care-line); padding: 6px 10px;
   border-radius: 4px; font-size: 0.92em; }
 .care ul { margin: 4px 0; padding-left: 18px; }
@@ -130,10 +131,10 @@ li { overflow-wrap: anywhere; }
 table { border-collapse: collapse; font-size: 0.9em; }
 td, th { text-align: left; padding: 3px 8px 3px 0; border-bottom: 1px solid var(--line); }
 .key { display: flex; flex-wrap: wrap; gap: 2px 14px; font-size: 0.88em; color: var(--soft); }
-.key span::before { content: ""; display: inline-block; width: 12px; height: 12px; margin-right: 5px;
-  background: var(--c); vertical-align: -1px; border-radius: 2px; }
-.key .line::before { width: 26px; height: 0; background: none; border-radius: 0; vertical-align: 4px;
-  border-top: 3px var(--d) var(--c); }
+.key span::before { content: ""; display: inline-block; width: 12px; height: 12px;
+  margin-right: 5px; background: var(--c); vertical-align: -1px; border-radius: 2px; }
+.key .line::before { width: 26px; height: 0; background: none; border-radius: 0;
+  vertical-align: 4px; border-top: 3px var(--d) var(--c); }
 .key .mark::before { content: attr(data-mark); width: auto; height: auto; background: none;
   color: var(--c); vertical-align: 0; }
 .figure { margin: 12px 0 0; font-weight: 600; font-size: 0.94em; }
@@ -161,6 +162,7 @@ WIDGET_CSS = """
   text-decoration: none; }
 .bk-btn { background: var(--accent) !important; border: 1px solid var(--accent) !important;
   border-radius: 5px !important; height: 34px; padding: 4px 12px !important; white-space: nowrap; }
+.bk-btn a { padding: 0 !important; line-height: 1.4 !important; }
 .bk-btn:focus-visible, .bk-input:focus-visible { outline: 3px solid var(--accent) !important;
   outline-offset: 2px; }
 .bk-btn:disabled, .bk-btn[disabled] { opacity: 0.5; }

@@ -135,7 +135,7 @@ class View:
         }
         self.link = LinkField(margin=0, **_WIDE)
 
-    def _show(self, answers: Answers, *, trade_off: bool = True) -> None:
+    def _show(self, answers: Answers, *, whole: bool = True) -> None:
         """Bring the page to what was answered."""
         state = self.state
         self.panes["heading"].object = words.heading(answers, state)
@@ -150,22 +150,12 @@ class View:
             "depth", f"Photons absorbed in {layer}, by depth from the lit side, {answers.band} nm"
         )
         self.panes["changes"].object = words.changes(state)
-        titles = {
-            "same": "Why the ratio is what it is",
-            "filter": "What to know about this filter",
-            "cell": "In words",
-            "outdoors": "What this leaves out",
-        }
-        for part in PARTS:
-            self.panes[f"numbers-{part}"].object = words.numbers(
-                answers.of(part), answers.refusals.get(part, "")
-            )
-            self.panes[f"said-{part}"].object = words.sentences(
-                answers.sentences.get(part, ()), titles[part]
-            )
-        if trade_off:
+        for part in PARTS if whole else PARTS[:-1]:
+            self._show_part(part, answers)
+        later = answers.trade_off is None and not whole
+        if not later:
             self._say_trade_off(answers)
-        self.figures.show(answers, trade_off=trade_off)
+        self.figures.show(answers, trade_off=not later)
         for key, knob in self.knobs.items():
             self._paint(key, knob)
         try:
@@ -224,18 +214,29 @@ class View:
         OptistackError
             The state makes no sense, or refuses a part that was answered before.
         """
-        answers = self.desk.answer(state, trade_off=False)
+        answers = self.desk.answer(state, whole=False)
         for part, refusal in answers.refusals.items():
             if part not in self.answers.refusals:
                 raise OptistackError(refusal)
         self.state, self.answers = state, answers
-        self._show(answers, trade_off=False)
-        self._soon(self._show_trade_off)
+        self._show(answers, whole=False)
+        self._soon(self._show_the_rest)
 
-    def _show_trade_off(self) -> None:
+    def _show_the_rest(self) -> None:
+        late = self.answers.trade_off is None
         self.answers = self.desk.answer(self.state)
-        self._say_trade_off(self.answers)
-        self.figures.show(self.answers)
+        self._show_part("outdoors", self.answers)
+        if late:
+            self._say_trade_off(self.answers)
+            self.figures.show_trade_off(self.answers)
+
+    def _show_part(self, part: str, answers: Answers) -> None:
+        self.panes[f"numbers-{part}"].object = words.numbers(
+            answers.of(part), answers.refusals.get(part, "")
+        )
+        self.panes[f"said-{part}"].object = words.sentences(
+            answers.sentences.get(part, ()), words.SENTENCE_TITLES[part]
+        )
 
     def _say_trade_off(self, answers: Answers) -> None:
         self.panes["trade-off"].object = words.trade_off(answers)
@@ -516,7 +517,7 @@ class View:
         return self.state.toml().encode()
 
     def _whole(self) -> Answers:
-        return self.answers if self.answers.trade_off is not None else self.desk.answer(self.state)
+        return self.desk.answer(self.state)
 
     def _download(self, label: str, filename: str, make: Callable[[], bytes]) -> Any:
         def callback() -> io.BytesIO:

@@ -7,7 +7,6 @@ from html import escape
 
 from optistack.care import CAUTIONS
 from optistack.page.answers import Answers, Number
-from optistack.page.knobs import MOUNT_WORDS
 from optistack.page.state import State, key_text
 from optistack.page.style import (
     COUPON,
@@ -27,6 +26,12 @@ QUESTIONS = {
     "cell": "What will it do to the cell?",
     "outdoors": "What does it mean outdoors?",
     "take": "Bring and take",
+}
+SENTENCE_TITLES = {
+    "same": "Why the ratio is what it is",
+    "filter": "What to know about this filter",
+    "cell": "In words",
+    "outdoors": "What this leaves out",
 }
 # Numbers that stay in sight while something is moved.
 STRIP = ("ratio", "left-0", "left-1", "lost-0", "lost-1", "doublings")
@@ -246,7 +251,7 @@ def changes(state: State) -> str:
     return f"<details><summary>{count} changes to the file</summary><ul>{listed}</ul></details>"
 
 
-def _brief(value: Any) -> str:
+def _brief(value: object) -> str:
     text = "taken away" if value is None else str(value)
     return text if len(text) <= 120 else text[:117] + "…"
 
