@@ -67,7 +67,17 @@ def knob_of(state: State, key: str) -> Knob:
 
 
 def test_every_item_of_the_job_has_a_control() -> None:
-    wanted = {"filter", "mount", "half-value", "width", "light", "level", "slope", "angle", "holder"}
+    wanted = {
+        "filter",
+        "mount",
+        "half-value",
+        "width",
+        "light",
+        "level",
+        "slope",
+        "angle",
+        "holder",
+    }
     wanted |= {"pitch", "sheet", "thickness-coupon-0", "thickness-device-3"}
     assert wanted <= set(KEYS)
     assert len(set(KEYS)) == len(KEYS)
@@ -144,7 +154,7 @@ def test_a_link_reopens_the_same_state(start: State) -> None:
         "é",
         base64.urlsafe_b64encode(zlib.compress(b'{"a": 1}')).decode(),
         base64.urlsafe_b64encode(zlib.compress(b"[[[1]]]")).decode(),
-        base64.urlsafe_b64encode(zlib.compress(b'[[[true], 2]]')).decode(),
+        base64.urlsafe_b64encode(zlib.compress(b"[[[true], 2]]")).decode(),
         base64.urlsafe_b64encode(zlib.compress(b"[" * 100_000)).decode(),
         base64.urlsafe_b64encode(zlib.compress(b" " * 5_000_000)).decode(),
     ],
@@ -152,6 +162,19 @@ def test_a_link_reopens_the_same_state(start: State) -> None:
 def test_a_link_that_is_none_is_refused(text: str) -> None:
     with pytest.raises(ScenarioError, match="does not belong|cut short"):
         demo_state().with_link(text)
+
+
+def test_a_section_that_no_longer_fits_is_left_out_and_said(start: State) -> None:
+    """A plan needs a lamp; under the sun alone there is none."""
+    sun = knob_of(start, "light").write(start, "sun")
+    with pytest.raises(ScenarioError, match="plan.lamp"):
+        sun.scenario()
+    savable, left_out = sun.savable()
+    assert any("[plan]" in text for text in left_out)
+    assert savable.get("plan") is None
+    assert parsed(savable.toml(), "saved.toml") == savable.document()
+    same, nothing = start.savable()
+    assert (same, nothing) == (start, ())
 
 
 def test_a_link_cannot_reach_files_outside(tmp_path: Path) -> None:
@@ -184,9 +207,7 @@ def test_changes_at_places_that_are_not_there_are_refused(start: State) -> None:
 # answers -----------------------------------------------------------------------------------------
 
 
-def test_what_is_shown_is_what_a_run_gives(
-    tmp_path: Path, start: State, desk: Desk
-) -> None:
+def test_what_is_shown_is_what_a_run_gives(tmp_path: Path, start: State, desk: Desk) -> None:
     """Moved in every question, saved, run by the command: the same numbers to the last digit."""
     moved = start
     for key, value in (
@@ -210,9 +231,20 @@ def test_what_is_shown_is_what_a_run_gives(
     with zipfile.ZipFile(tmp_path / "saved.zip") as archive:
         archive.extractall(folder)
     done = subprocess.run(
-        [sys.executable, "-m", "optistack", "run", str(folder / "scenario.toml"), "--out",
-         str(folder / "result"), "--json"],
-        capture_output=True, text=True, check=False, cwd=ROOT,
+        [
+            sys.executable,
+            "-m",
+            "optistack",
+            "run",
+            str(folder / "scenario.toml"),
+            "--out",
+            str(folder / "result"),
+            "--json",
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
     )
     assert done.returncode == 0, done.stderr
     result = json.loads((folder / "result" / "results.json").read_text(encoding="utf-8"))
@@ -223,8 +255,9 @@ def compare_with_results(shown: Answers, result: dict[str, Any]) -> None:
     main = result["comparison"]
     weighted = main["weighted_ratio"]
     ratio = shown.number("ratio").value
-    parts = [v if isinstance(v, dict) else {"value": v, "low": v, "high": v}
-             for v in weighted.values()]
+    parts = [
+        v if isinstance(v, dict) else {"value": v, "low": v, "high": v} for v in weighted.values()
+    ]
     assert ratio.value == parts[0]["value"]
     assert ratio.low == min(p["low"] for p in parts)
     assert ratio.high == max(p["high"] for p in parts)
@@ -237,9 +270,11 @@ def compare_with_results(shown: Answers, result: dict[str, Any]) -> None:
         lost = one["photocurrent_lost_ma_cm2"]
         value = lost["value"] if isinstance(lost, dict) else lost
         assert shown.number(f"lost-{i}").value.value == value
-    levels = {float(k): v for k, v in result["electrode"]["power"]["levels_ohm_sq"].items()} if (
-        "levels_ohm_sq" in result["electrode"].get("power", {})
-    ) else {}
+    levels = (
+        {float(k): v for k, v in result["electrode"]["power"]["levels_ohm_sq"].items()}
+        if ("levels_ohm_sq" in result["electrode"].get("power", {}))
+        else {}
+    )
     for level, value in levels.items():
         if level in (0.8, 0.5):
             assert shown.number(f"level-{100 * level:.0f}").value.value == value
@@ -327,8 +362,10 @@ def test_curves_are_the_librarys(start: State, desk: Desk) -> None:
 
 
 def test_a_refused_part_leaves_the_others(start: State, desk: Desk) -> None:
-    narrow = start.changed(("filters", "short"), {
-        "transmittance": "cut_on_375.csv", "kind": "external", "measurement": "regular"})
+    narrow = start.changed(
+        ("filters", "short"),
+        {"transmittance": "cut_on_375.csv", "kind": "external", "measurement": "regular"},
+    )
     narrow = narrow.changed(("materials", "blend"), {"table": "p3ht_pc61bm", "k_scale": 1.0})
     refused = narrow.changed(("materials", "glass"), {"table": "glass_soda_lime_clear"})
     answers = desk.answer(refused)
@@ -368,8 +405,16 @@ layer = "film"
 # files -------------------------------------------------------------------------------------------
 
 QUIRKY = "Foil 9, invented\nmode;regular\nnm;%T\n" + "".join(
-    f"{x},0;{y}\n" for x, y in ((900, "90,1"), (500, "89,0"), (420, "80,5"), (400, "31,0"),
-                                (380, "2,0"), (340, "0,4"), (270, "0,3"))
+    f"{x},0;{y}\n"
+    for x, y in (
+        (900, "90,1"),
+        (500, "89,0"),
+        (420, "80,5"),
+        (400, "31,0"),
+        (380, "2,0"),
+        (340, "0,4"),
+        (270, "0,3"),
+    )
 )
 
 
@@ -380,7 +425,12 @@ def test_a_dropped_file_shows_its_assumptions_before_use(tmp_path: Path, start: 
     assert "semicolon" in said
     assert "percent" in said
     used = intake.use_as_filter(
-        dropped, start, tmp_path / "tables", kind="external", outside="refuse", measurement="regular"
+        dropped,
+        start,
+        tmp_path / "tables",
+        kind="external",
+        outside="refuse",
+        measurement="regular",
     )
     assert current_filter(used)["filter"] == "my_foil"
     answers = Desk().answer(used)
@@ -440,7 +490,14 @@ def test_too_large_or_broken_uploads_are_refused() -> None:
 
 @pytest.mark.parametrize(
     "names",
-    [["../out.csv"], ["/etc/x.csv"], ["a/../../b.csv"], ["C:\\x.csv"], ["a\\..\\b.csv"], ["x\n.csv"]],
+    [
+        ["../out.csv"],
+        ["/etc/x.csv"],
+        ["a/../../b.csv"],
+        ["C:\\x.csv"],
+        ["a\\..\\b.csv"],
+        ["x\n.csv"],
+    ],
 )
 def test_archives_cannot_write_outside(tmp_path: Path, names: list[str]) -> None:
     data = io.BytesIO()
@@ -520,8 +577,13 @@ def test_two_views_do_not_disturb_each_other() -> None:
 def test_a_refused_move_leaves_the_view_as_it_was() -> None:
     view = ost.explore()
     before, state = [n.text for n in view.answers.numbers], view.state
-    for key, value in (("thickness-device-3", -5.0), ("holder", 1.5), ("angle", 120.0),
-                       ("half-value", 0.0), ("thickness-coupon-0", 1e9)):
+    for key, value in (
+        ("thickness-device-3", -5.0),
+        ("holder", 1.5),
+        ("angle", 120.0),
+        ("half-value", 0.0),
+        ("thickness-coupon-0", 1e9),
+    ):
         with pytest.raises(OptistackError):
             view.move(key, value)
     view.controls["holder"].typed = "1|two"
@@ -556,8 +618,13 @@ def test_tables_and_figures_are_taken_along(start: State, desk: Desk) -> None:
     answers = desk.answer(start)
     with zipfile.ZipFile(io.BytesIO(export.tables(answers))) as archive:
         names = set(archive.namelist())
-        assert {"numbers.csv", "comparison_1.csv", "filter_on_trial.csv",
-                "power_against_sheet_resistance.csv", "where_photons_go.csv"} <= names
+        assert {
+            "numbers.csv",
+            "comparison_1.csv",
+            "filter_on_trial.csv",
+            "power_against_sheet_resistance.csv",
+            "where_photons_go.csv",
+        } <= names
         rows = list(csv.DictReader(io.StringIO(archive.read("numbers.csv").decode())))
     by_key = {r["key"]: r for r in rows}
     assert float(by_key["ratio"]["value"]) == answers.number("ratio").value.value
@@ -574,7 +641,10 @@ def test_tables_and_figures_are_taken_along(start: State, desk: Desk) -> None:
 def address() -> Iterator[str]:
     process = subprocess.Popen(
         [sys.executable, "-m", "optistack", "explore", "--no-browser", "--json"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
     )
     timer = threading.Timer(60, process.kill)
     timer.start()
@@ -643,8 +713,13 @@ def test_nothing_is_loaded_from_elsewhere(address: str) -> None:
 
 
 def test_files_beside_the_page_cannot_be_fetched(address: str) -> None:
-    for path in ("/../pyproject.toml", "/static/../../../../etc/passwd", "/%2e%2e/%2e%2e/etc/passwd",
-                 "/static/%2e%2e/%2e%2e/setup.py", "/web_sample.txt"):
+    for path in (
+        "/../pyproject.toml",
+        "/static/../../../../etc/passwd",
+        "/%2e%2e/%2e%2e/etc/passwd",
+        "/static/%2e%2e/%2e%2e/setup.py",
+        "/web_sample.txt",
+    ):
         status, text = ask(address, path)
         assert status in (400, 403, 404), path
         assert "root:" not in text
@@ -654,10 +729,18 @@ def test_a_socket_from_another_origin_is_refused(address: str) -> None:
     host, port = address.removeprefix("http://").rstrip("/").split(":")
     for origin, expected in (("http://evil.example", 403), (f"http://evil.example:{port}", 403)):
         connection = http.client.HTTPConnection(host, int(port), timeout=30)
-        connection.request("GET", "/ws", headers={
-            "Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13",
-            "Sec-WebSocket-Key": "x3JJHMbDL1EzLkh9GBhXDw==", "Origin": origin,
-            "Sec-WebSocket-Protocol": "bokeh, x"})
+        connection.request(
+            "GET",
+            "/ws",
+            headers={
+                "Upgrade": "websocket",
+                "Connection": "Upgrade",
+                "Sec-WebSocket-Version": "13",
+                "Sec-WebSocket-Key": "x3JJHMbDL1EzLkh9GBhXDw==",
+                "Origin": origin,
+                "Sec-WebSocket-Protocol": "bokeh, x",
+            },
+        )
         assert connection.getresponse().status == expected
         connection.close()
 

@@ -76,11 +76,16 @@ window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () 
 
 
 class _Elsewhere(RequestHandler):
-    """Answers requests under a host name that is not this page's."""
+    """Answers requests under another host name, and those for what is not there."""
+
+    def initialize(self, hosts: Sequence[str]) -> None:
+        self.hosts = hosts
 
     def prepare(self) -> None:
-        self.set_status(421)
-        self.finish("optistack: this page answers only under its own address\n")
+        own = self.request.host_name in self.hosts
+        self.set_status(404 if own else 421)
+        why = "there is nothing here" if own else "this page answers only under its own address"
+        self.finish(f"optistack: {why}\n")
 
 
 def serve(
@@ -209,6 +214,7 @@ def _own_hosts_only(server: Any, hosts: Sequence[str]) -> None:
     inner.rules = rules
     application.default_router.rules = [Rule(HostMatches(f"^(?:{known})$"), inner)]
     application.settings["default_handler_class"] = _Elsewhere
+    application.settings["default_handler_args"] = {"hosts": tuple(hosts)}
 
 
 def _session(opened: State, page: str) -> Any:

@@ -218,8 +218,32 @@ class State:
                 raise refused
             changes[tuple(entry[0])] = entry[1]
         state = replace(self, changes=changes)
-        state.scenario()
+        state.scenario(whole=False)
         return state
+
+    def savable(self) -> tuple[State, tuple[str, ...]]:
+        """The state as it can be run whole, and what had to be left out for that.
+
+        A change may take the ground from a section that the page does not compute, such as a plan
+        that needs a lamp; that section is then left out.
+
+        Raises
+        ------
+        ScenarioError, TableError
+            Any other refusal.
+        """
+        state, left_out = self, []
+        while True:
+            try:
+                state.scenario()
+            except ScenarioError as error:
+                section = error.key_path.partition(".")[0]
+                if section not in SLOW_SECTIONS or state.get(section) is None:
+                    raise
+                left_out.append(f"the section [{section}] no longer fits and is left out: {error}")
+                state = state.changed((section,), None)
+                continue
+            return state, tuple(left_out)
 
 
 @lru_cache(maxsize=8)

@@ -226,6 +226,7 @@ class View:
         late = self.answers.trade_off is None
         self.answers = self.desk.answer(self.state)
         self._show_part("outdoors", self.answers)
+        self._say_left_out()
         if late:
             self._say_trade_off(self.answers)
             self.figures.show_trade_off(self.answers)
@@ -513,15 +514,22 @@ class View:
         ]
 
     def _toml(self) -> bytes:
-        self.state.scenario()  # also what the page leaves out while it is moved
-        return self.state.toml().encode()
+        savable, _ = self.state.savable()
+        return savable.toml().encode()
+
+    def _say_left_out(self) -> None:
+        """What a saved file would lack, or why it cannot be saved."""
+        try:
+            _, left_out = self.state.savable()
+        except OptistackError as error:
+            left_out = (str(error),)
+        self.panes["take-said"].object = "".join(_refused(text) for text in left_out)
 
     def _whole(self) -> Answers:
         return self.desk.answer(self.state)
 
     def _download(self, label: str, filename: str, make: Callable[[], bytes]) -> Any:
         def callback() -> io.BytesIO:
-            self.panes["take-said"].object = ""
             try:
                 return io.BytesIO(make())
             except OptistackError as error:
