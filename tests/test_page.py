@@ -36,9 +36,12 @@ tomlkit = pytest.importorskip("tomlkit")
 from optistack.page import bundle, intake  # noqa: E402  (what needs the extra)
 
 
+OPENED = demo_state()
+
+
 @pytest.fixture(scope="module")
 def start() -> State:
-    return prepared(demo_state())
+    return prepared(OPENED)
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +59,7 @@ def another(knob: Knob, state: State, steps: int = 3) -> Any:
     return value + steps * step if value + steps * step <= high else value - steps * step
 
 
-KEYS = [k.key for k in knobs_of(prepared(demo_state()))]
+KEYS = [k.key for k in knobs_of(prepared(OPENED))]
 
 
 def knob_of(state: State, key: str) -> Knob:
@@ -129,7 +132,7 @@ def test_a_state_is_a_value(start: State) -> None:
 
 
 def test_without_changes_the_file_is_saved_as_it_is() -> None:
-    state = demo_state()
+    state = OPENED
     assert state.toml() == state.text
     assert state.link() == ""
 
@@ -140,7 +143,7 @@ def test_a_link_reopens_the_same_state(start: State) -> None:
         knob = knob_of(moved, key)
         if not knob.off(moved):
             moved = knob.write(moved, another(knob, moved))
-    again = demo_state().with_link(moved.link())
+    again = OPENED.with_link(moved.link())
     assert again.document() == moved.document()
     assert len(moved.link()) < 2000
 
@@ -161,7 +164,7 @@ def test_a_link_reopens_the_same_state(start: State) -> None:
 )
 def test_a_link_that_is_none_is_refused(text: str) -> None:
     with pytest.raises(ScenarioError, match="does not belong|cut short"):
-        demo_state().with_link(text)
+        OPENED.with_link(text)
 
 
 def test_a_section_that_no_longer_fits_is_left_out_and_said(start: State) -> None:
@@ -183,18 +186,18 @@ def test_a_link_cannot_reach_files_outside(tmp_path: Path) -> None:
     changes = [[["filters", "web sample", "transmittance"], str(secret)]]
     link = base64.urlsafe_b64encode(zlib.compress(json.dumps(changes).encode())).decode()
     with pytest.raises(ScenarioError, match="outside the scenario's folder"):
-        demo_state().with_link(link)
+        OPENED.with_link(link)
 
 
-@settings(max_examples=40)
+@settings(max_examples=60)
 @given(st.binary(max_size=200))
 def test_no_link_breaks_the_page(raw: bytes) -> None:
-    text = base64.urlsafe_b64encode(raw).decode()
-    try:
-        state = demo_state().with_link(text)
-    except OptistackError:
-        return
-    assert state.changes == {}
+    for packed in (raw, zlib.compress(raw)):
+        try:
+            state = OPENED.with_link(base64.urlsafe_b64encode(packed).decode())
+        except OptistackError:
+            continue
+        assert state.changes == {}
 
 
 def test_changes_at_places_that_are_not_there_are_refused(start: State) -> None:
@@ -331,6 +334,8 @@ def test_answers_come_within_150_ms_of_processor_time(start: State) -> None:
             began = time.process_time()
             desk.answer(knob.write(start, value), whole=False)
             best = min(best, time.process_time() - began)
+            if best < 0.150:
+                break
         assert best < 2 * 0.150, f"{knob.key}: {1e3 * best:.0f} ms"
 
 
@@ -546,7 +551,7 @@ def test_a_bundle_runs_on_another_machine(tmp_path: Path, lantern: Path) -> None
 
 
 def test_a_dropped_scenario_finds_its_files_beside_the_open_one(tmp_path: Path) -> None:
-    state = demo_state()
+    state = OPENED
     text = state.text.replace('title = "Lantern House"', 'title = "Another"')
     opened = intake.drop_scenario("mine.toml", text.encode(), tmp_path, state)
     assert opened.document()["title"] == "Another"
@@ -582,7 +587,7 @@ def test_a_refused_move_leaves_the_view_as_it_was() -> None:
         ("holder", 1.5),
         ("angle", 120.0),
         ("half-value", 0.0),
-        ("thickness-coupon-0", 1e9),
+        ("thickness-coupon-0", 1e16),
     ):
         with pytest.raises(OptistackError):
             view.move(key, value)
