@@ -35,7 +35,6 @@ tomlkit = pytest.importorskip("tomlkit")
 
 from optistack.page import bundle, intake  # noqa: E402  (what needs the extra)
 
-
 OPENED = demo_state()
 
 
@@ -350,7 +349,8 @@ def test_curves_are_the_librarys(start: State, desk: Desk) -> None:
     """The area under an absorbed-rate spectrum is the rate that the exposure gives."""
     answers = desk.answer(start)
     scenario = start.scenario(whole=False)
-    for curve, name in zip(answers.spectra, ("coupon in the chamber", "device in the chamber")):
+    names = ("coupon in the chamber", "device in the chamber")
+    for curve, name in zip(answers.spectra, names, strict=False):
         result = scenario.exposures[name].run()
         band = (300.0, 390.0)
         inside = (curve.x >= band[0]) & (curve.x <= band[1])
@@ -475,10 +475,14 @@ def test_the_reader_asks_and_is_told(tmp_path: Path) -> None:
 )
 def test_malformed_files_are_refused_clearly(tmp_path: Path, name: str, content: bytes) -> None:
     folder = tmp_path / "dropped"
-    with pytest.raises(OptistackError) as refused:
+
+    def read() -> None:
         dropped = intake.drop_table(name, content, folder)
         if dropped.question is not None:
             raise dropped.question
+
+    with pytest.raises(OptistackError) as refused:
+        read()
     assert str(refused.value).strip()
     assert {p.parent for p in tmp_path.rglob("*") if p.is_file()} <= {folder}
 
@@ -525,9 +529,9 @@ def test_archives_that_grow_are_refused(tmp_path: Path) -> None:
         bundle.open_bundle(data.getvalue(), tmp_path)
     with pytest.raises(OptistackError, match="cannot be opened"):
         bundle.open_bundle(b"PK\x03\x04 no archive", tmp_path)
+    empty = io.BytesIO()
+    zipfile.ZipFile(empty, "w").close()
     with pytest.raises(OptistackError, match=r"no scenario\.toml"):
-        empty = io.BytesIO()
-        zipfile.ZipFile(empty, "w").close()
         bundle.open_bundle(empty.getvalue(), tmp_path)
 
 

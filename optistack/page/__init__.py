@@ -41,7 +41,7 @@ def explore(scenario: Any = None, *, allow_paths: Any = ()) -> View:
     >>> view = ost.explore()
     >>> view.move("half-value", 400)
     >>> view.answers.number("left-1").text
-    '33.8 % (11.1 % to 33.8 %)'
+    '8.1 % (2.77 % to 8.1 %)'
     >>> view.close()
     """
     from optistack.page.state import State, demo_state

@@ -195,7 +195,7 @@ class Desk:
     >>> from optistack.page.knobs import prepared
     >>> answers = Desk().answer(prepared(demo_state()))
     >>> answers.number("ratio").text
-    '0.109 (0.0376 to 0.12)'
+    '0.164 (0.0213 to 0.179) ×'
     """
 
     def __init__(self, keep: int = 400):

@@ -27,6 +27,7 @@ KeyPath = tuple[str | int, ...]
 # Longer links are cut by browsers and mail programs; a change list is far below that.
 MOST_LINK_CHARACTERS = 8000
 _MOST_LINK_BYTES = 200_000
+_NO_LINK = "this link does not belong to this page, or was cut short"
 # Parts that a page does not compute while it is moved; a saved scenario keeps them.
 SLOW_SECTIONS = ("rates", "uncertainty", "site", "plan", "ledger", "filter_choice")
 _CELL_KEYS = ("cell", "geometry", "start_sheet_resistance_ohm_sq")
@@ -195,27 +196,26 @@ class State:
         """
         if not text:
             return self
-        refused = ScenarioError("this link does not belong to this page, or was cut short")
         if len(text) > MOST_LINK_CHARACTERS:
-            raise refused
+            raise ScenarioError(_NO_LINK)
         try:
             packed = base64.urlsafe_b64decode(text + "=" * (-len(text) % 4))
             unpack = zlib.decompressobj()
             raw = unpack.decompress(packed, _MOST_LINK_BYTES)
             listed = json.loads(raw.decode()) if unpack.eof else None
         except (ValueError, zlib.error, RecursionError):
-            raise refused from None
+            raise ScenarioError(_NO_LINK) from None
         if not isinstance(listed, list):
-            raise refused
+            raise ScenarioError(_NO_LINK)
         changes: dict[KeyPath, Any] = {}
         for entry in listed:
             if not (isinstance(entry, list) and len(entry) == 2 and isinstance(entry[0], list)):
-                raise refused
+                raise ScenarioError(_NO_LINK)
             if not entry[0] or not all(
                 isinstance(k, str) or (isinstance(k, int) and not isinstance(k, bool))
                 for k in entry[0]
             ):
-                raise refused
+                raise ScenarioError(_NO_LINK)
             changes[tuple(entry[0])] = entry[1]
         state = replace(self, changes=changes)
         state.scenario(whole=False)
