@@ -23,6 +23,9 @@ NOTEBOOK = ROOT / "docs" / "tutorial_notebook.md"
 def test_notebook_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")]))
     monkeypatch.setenv("PYTHONWARNINGS", "error::UserWarning:optistack")
+    monkeypatch.delenv(
+        "MPLBACKEND", raising=False
+    )  # the kernel's own shows figures in the notebook
     notebook = jupytext.read(NOTEBOOK)
     client = nbclient.NotebookClient(
         notebook, timeout=180, resources={"metadata": {"path": str(tmp_path)}}

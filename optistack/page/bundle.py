@@ -22,7 +22,8 @@ _EPOCH = (1980, 1, 1, 0, 0, 0)
 def write_bundle(state: State) -> bytes:
     """The scenario file and every file it names, as a ZIP archive.
 
-    Sections that no longer fit are left out, as `State.savable` does. Names of files that do not lie below the scenario's folder are replaced by names beside it.
+    Sections that no longer fit are left out, as `State.savable` does. Names of files that do not
+    lie below the scenario's folder are replaced by names beside it.
     The same state gives the same bytes.
 
     Raises

@@ -90,7 +90,7 @@ export function render({ model, el }) {
       slider.value = model.shown
       slider.setAttribute("aria-label", model.label + ", slider")
       slider.setAttribute("aria-valuetext", model.shown + " " + model.unit)
-      field.value = model.shown
+      if (model.refusal === "") field.value = model.shown
       unit.textContent = model.unit
     }
   }
@@ -119,8 +119,8 @@ export function render({ model, el }) {
 class Control(JSComponent):
     """A labelled number or choice, with what it means and why it was refused.
 
-    A refused text stays in the field until something else is shown: ``painted`` makes the browser
-    show ``shown`` again.
+    A refused number stays in its field until another one is shown, so that it can be mended; a
+    refused choice goes back, for which ``painted`` makes the browser show ``shown`` again.
     """
 
     ident = param.String()

@@ -74,6 +74,10 @@ class View:
     def __panel__(self) -> Any:
         return self.root
 
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> Any:
+        """How a notebook shows the view."""
+        return self.root._repr_mimebundle_(include, exclude)
+
     # from a state to the page ------------------------------------------------------------
 
     def _open(self, state: State) -> None:

@@ -35,6 +35,12 @@ SENTENCE_TITLES = {
 }
 # Numbers that stay in sight while something is moved.
 STRIP = ("ratio", "left-0", "left-1", "lost-0", "lost-1", "doublings")
+_SHORT = (
+    ("Photocurrent lost under ", "Current lost, "),
+    ("Dose left under ", "Dose left, "),
+    (", device over coupon", ", device/coupon"),
+    ("Margin to the knee (80 %)", "Margin to 80 %"),
+)
 _ROLE_WORDS = {"coupon": "coupon", "device": "device", "filtered": "device + filter"}
 _WHERE_WORDS = {
     "reflected": "reflected",
@@ -91,8 +97,11 @@ def strip(answers: Answers) -> str:
     for key in STRIP:
         if key in known:
             n = known[key]
+            label = n.label
+            for long, brief in _SHORT:
+                label = label.replace(long, brief)
             out.append(
-                f'<div data-strip="{key}"><span class="name">{escape(n.label)}</span>'
+                f'<div data-strip="{key}"><span class="name">{escape(label)}</span>'
                 f'<span class="value">{escape(n.text)}</span>'
                 f'<span class="band">{escape(n.band)}</span></div>'
             )
