@@ -128,6 +128,7 @@ input[aria-invalid=true], select[aria-invalid=true] { border: 2px solid var(--wa
 summary { cursor: pointer; padding: 4px 0; font-weight: 600; }
 ul { margin: 4px 0; padding-left: 20px; }
 li { overflow-wrap: anywhere; }
+.table { overflow-x: auto; }
 table { border-collapse: collapse; font-size: 0.9em; }
 td, th { text-align: left; padding: 3px 8px 3px 0; border-bottom: 1px solid var(--line); }
 .key { display: flex; flex-wrap: wrap; gap: 2px 14px; font-size: 0.88em; color: var(--soft); }
