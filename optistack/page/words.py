@@ -201,7 +201,8 @@ def budget_key(answers: Answers) -> str:
     )
     return (
         f'<div class="key">{key}</div><details><summary>The shares as a table</summary>'
-        f"<div class="table"><table><tr><th>share of photons in {escape(answers.band)} nm</th>{head}</tr>{body}"
+        f"<div class='table'><table><tr><th>share of photons in {escape(answers.band)} nm</th>"
+        f"{head}</tr>{body}"
         "</table></div></details>"
     )
 
@@ -237,7 +238,8 @@ def trade_off(answers: Answers) -> str:
             )
     return (
         "".join(out)
-        + "<details><summary>The points as a table</summary><div class="table"><table><tr><th></th><th>filter</th>"
+        + "<details><summary>The points as a table</summary><div class='table'><table><tr>"
+        "<th></th><th>filter</th>"
         f"<th>light</th><th>dose left, {escape(evaluation.ranking)} nm</th>"
         f"<th>photocurrent lost</th><th>on the front</th></tr>{body}</table></div></details>"
     )
@@ -271,5 +273,5 @@ def assumptions(name: str, texts: Sequence[str], facts: Mapping[str, str]) -> st
     rows = "".join(f"<tr><td>{escape(k)}</td><td>{escape(v)}</td></tr>" for k, v in facts.items())
     return (
         f"<h3>How {escape(name)} was read</h3><ul data-assumptions='1'>{listed}</ul>"
-        f"<div class="table"><table>{rows}</table></div>"
+        f"<div class='table'><table>{rows}</table></div>"
     )
