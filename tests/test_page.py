@@ -6,6 +6,9 @@ import base64
 import http.client
 import io
 import json
+import re
+import socket
+import struct
 import subprocess
 import sys
 import threading
@@ -713,8 +716,6 @@ def test_its_own_names_are_answered(address: str) -> None:
 
 def test_nothing_is_loaded_from_elsewhere(address: str) -> None:
     _, text = ask(address)
-    import re
-
     urls = re.findall(r"""(?:src|href)=["']([^"']+)["']""", text)
     assert len(urls) > 3
     assert [u for u in urls if "//" in u and not u.startswith(("data:", address))] == []
@@ -752,6 +753,35 @@ def test_a_socket_from_another_origin_is_refused(address: str) -> None:
         )
         assert connection.getresponse().status == expected
         connection.close()
+
+
+def test_a_message_of_100_mb_ends_its_own_session_alone(address: str) -> None:
+    """Straight into the web socket, past the page's own limit; others go on."""
+    _, text = ask(address)
+    token = re.search(r'"token":"([^"]+)"', text)
+    assert token is not None
+    host, port = address.removeprefix("http://").rstrip("/").split(":")
+    with socket.create_connection((host, int(port)), timeout=30) as wire:
+        wire.sendall(
+            (
+                f"GET /ws HTTP/1.1\r\nHost: {host}:{port}\r\nUpgrade: websocket\r\n"
+                "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+                f"Sec-WebSocket-Key: x3JJHMbDL1EzLkh9GBhXDw==\r\nOrigin: http://{host}:{port}\r\n"
+                f"Sec-WebSocket-Protocol: bokeh, {token[1]}\r\n\r\n"
+            ).encode()
+        )
+        assert b" 101 " in wire.recv(4096).split(b"\r\n")[0]
+        size = 100 * 1024 * 1024
+        try:
+            wire.sendall(struct.pack(">BBQ4s", 0x81, 0xFF, size, b"\0\0\0\0"))  # text, masked
+            for _ in range(size // 65536):
+                wire.sendall(b"A" * 65536)
+            wire.shutdown(socket.SHUT_WR)
+            answer = b"".join(iter(lambda: wire.recv(65536), b""))
+        except OSError:  # hung up before all was sent
+            answer = b"\x88"
+        assert b"\x88" in answer  # a close frame: the message was not taken
+    assert ask(address)[0] == 200
 
 
 def test_command_refuses_clearly(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

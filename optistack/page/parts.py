@@ -116,7 +116,7 @@ export function render({ model, el }) {
 """
 
 
-class Control(JSComponent):
+class Control(JSComponent):  # type: ignore[misc]
     """A labelled number or choice, with what it means and why it was refused.
 
     A refused number stays in its field until another one is shown, so that it can be mended; a
@@ -190,7 +190,7 @@ export function render({ model, el }) {
 """
 
 
-class Drop(JSComponent):
+class Drop(JSComponent):  # type: ignore[misc]
     """A place to drop one file; its name and content arrive as text."""
 
     ident = param.String()
@@ -242,7 +242,7 @@ export function render({ model, el }) {
 """
 
 
-class LinkField(JSComponent):
+class LinkField(JSComponent):  # type: ignore[misc]
     """The link that reopens this view, with a button that copies it."""
 
     text = param.String()

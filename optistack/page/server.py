@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import signal
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
+from weakref import WeakSet
 
 import panel as pn
 from tornado.routing import HostMatches, Rule, RuleRouter
@@ -34,6 +36,8 @@ _ICON = (
     "%3Crect width='16' height='3' y='7' fill='%232f7fc1'/%3E"
     "%3Crect width='16' height='4' y='11' fill='%23b0569f'/%3E%3C/svg%3E"
 )
+# Sessions whose files are to be removed when the server ends.
+_open_views: WeakSet[View] = WeakSet()
 _PAGE = """
 {% extends base %}
 {% block preamble %}
@@ -132,12 +136,17 @@ def serve(
 
             webbrowser.open(address)
 
+    # Asked to end, the server clears up as with Ctrl-C.
+    before = signal.signal(signal.SIGTERM, lambda *_: loop.add_callback_from_signal(loop.stop))
     loop.add_callback(open_it)
     try:
         server.start()
         loop.start()
     finally:
+        signal.signal(signal.SIGTERM, before)
         server.stop()
+        for view in list(_open_views):
+            view.close()
 
 
 def make_server(
@@ -239,6 +248,7 @@ def _session(opened: State, page: str) -> Any:
             "take-said"
         ].object = f'<p class="part-refusal" role="alert">{_escape(refusal)}</p>'
         view.panes["link-refusal"].object = view.panes["take-said"].object
+    _open_views.add(view)
     if pn.state.curdoc is not None:
         pn.state.on_session_destroyed(lambda _: view.close())
     template.add_panel("page", view.root)

@@ -57,7 +57,7 @@ class View:
     def __init__(self, state: State):
         self.desk = Desk()
         self.opened = state
-        self.folder = Path(tempfile.mkdtemp(prefix="optistack-page-"))
+        self._folder: Path | None = None
         self.full = FullRun()
         self._later: Callable[[], None] | None = None
         self._dropped: Dropped | None = None
@@ -66,10 +66,18 @@ class View:
         self.on_change: Callable[[State], None] | None = None
         self._open(state)
 
+    @property
+    def folder(self) -> Path:
+        """Where the files of this session lie; made when it is first needed."""
+        if self._folder is None:
+            self._folder = Path(tempfile.mkdtemp(prefix="optistack-page-"))
+        return self._folder
+
     def close(self) -> None:
         """End what is under way and forget the files that were dropped."""
         self.full.cancel()
-        shutil.rmtree(self.folder, ignore_errors=True)
+        if self._folder is not None:
+            shutil.rmtree(self._folder, ignore_errors=True)
 
     def __panel__(self) -> Any:
         return self.root
