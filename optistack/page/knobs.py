@@ -114,18 +114,18 @@ def prepared(state: State) -> State:
     subject = Subject.of(scenario)
     if not question.filters_on and subject.device is not None:
         state = state.changed(("question", "filters_on"), [subject.device])
-    if _trial_name(state) in scenario.filters:
+    there = TRIAL in scenario.filters
+    if there and state.get("question", "filters"):
         return state
-    state = state.changed(("filters", TRIAL), {"edge": dict(_TRIAL_EDGE), "mounts": ["laminated"]})
-    listed: list[dict[str, Any]] = [{"filter": TRIAL, "mount": "laminated"}]
+    listed: list[dict[str, Any]] = []
     for item in question.candidates:
         entry: dict[str, Any] = {"filter": item.item.name, "mount": item.mount}
         listed.append(entry | ({} if item.layer is None else {"in_layer": item.layer}))
+    if not there:
+        made = {"edge": dict(_TRIAL_EDGE), "mounts": ["laminated"]}
+        state = state.changed(("filters", TRIAL), made)
+        listed.insert(0, {"filter": TRIAL, "mount": "laminated"})
     return state.changed(("question", "filters"), listed)
-
-
-def _trial_name(state: State) -> str:
-    return TRIAL if state.get("filters", TRIAL) is not None else ""
 
 
 def current_filter(state: State) -> dict[str, Any]:
