@@ -408,9 +408,13 @@ class ExposureResult:
         """
         weights = self.photon_weights(band_nm, weight)[0]
         position = self.stack.position(layer)
-        lam = self.wavelength_nm
-        n, d, coherent = self.stack.lower(lam)
+        # Only wavelengths that count: a band may be a small part of what was solved.
+        used = weights != 0
         depth = np.atleast_1d(np.asarray(depth_nm, dtype=float))
+        if not used.any():
+            return np.zeros(depth.size)
+        weights, lam = weights[used], self.wavelength_nm[used]
+        n, d, coherent = self.stack.lower(lam)
         light = self.response.lighting
         density = np.zeros((depth.size, lam.size))
         for p, kind in enumerate(light.polarizations):
@@ -424,7 +428,7 @@ class ExposureResult:
                 polarization=kind,
                 coherent=coherent,
             )
-            density += np.einsum("dw,dzw->zw", light.front.share[p], front)
+            density += np.einsum("dw,dzw->zw", light.front.share[p][:, used], front)
             if light.rear.share.any():
                 rear = depth_profile(
                     n[::-1],
@@ -436,7 +440,7 @@ class ExposureResult:
                     polarization=kind,
                     coherent=coherent[::-1],
                 )
-                density += np.einsum("dw,dzw->zw", light.rear.share[p], rear[:, ::-1])
+                density += np.einsum("dw,dzw->zw", light.rear.share[p][:, used], rear[:, ::-1])
         return np.asarray(density @ weights * 1e9)
 
     def first_nanometre(self, layer: str, band_nm: BandNm) -> tuple[float, float]:

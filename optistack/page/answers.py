@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -48,6 +49,8 @@ Real = NDArray[np.float64]
 T = TypeVar("T")
 
 DEPTH_POINTS = 61
+# When so much time has gone, the trade-off is left for later [s]: it takes some 50 ms.
+_SOON_S = 0.08
 # Half-value wavelengths of the edges that the filter on trial is set against [nm].
 SWEEP_NM = tuple(float(x) for x in range(340, 441, 10))
 RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -210,8 +213,9 @@ class Desk:
         ----------
         state : State
         whole : bool
-            False: without what needs no hurry, the numbers of the question "outdoors", and without
-            the trade-off where light is oblique: every filter is then solved on its own.
+            False: without what can follow a moment later. That is the question "outdoors", and the
+            trade-off where it would come late: where the rest took long already, or light is
+            oblique and every filter is solved on its own.
 
         Raises
         ------
@@ -240,6 +244,7 @@ class _Answering:
 
     def __init__(self, desk: Desk, state: State, whole: bool):
         self.desk, self.state, self.whole = desk, state, whole
+        self.began = time.monotonic()
         self.document = quick(state.document())
         self.scenario = state.scenario(whole=False)
         self.subject = Subject.of(self.scenario)
@@ -543,6 +548,8 @@ class _Answering:
 
     @property
     def _quick_trade_off(self) -> bool:
+        if time.monotonic() - self.began > _SOON_S:
+            return False
         ways = [e.geometry for e in self._judged_on.values()]
         return not any(g.angle_deg > 0 or g.isotropic_share > 0 for g in ways)
 
@@ -574,14 +581,20 @@ class _Answering:
         ]
 
         def work() -> TradeOff:
+            central = {
+                n: replace(e, light=replace(e.light, variants=())) for n, e in judged.items()
+            }
             evaluation = evaluate_filters(
-                list(judged.values()),
+                list(central.values()),
                 items,
                 self.subject.layer,
                 bands_nm=[self.band_nm],
                 weights=self.weights[:1],
                 collections=collections,
-                base_results={n: self._result(e) for n, e in judged.items()},
+                base_results={
+                    n: replace(self._result(judged[n]), exposure=e, _cache={})
+                    for n, e in central.items()
+                },
             )
             fronts = {
                 name: pareto_front(evaluation.dose(name, evaluation.ranking), part.lost_fraction)
