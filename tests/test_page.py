@@ -320,10 +320,11 @@ def test_only_what_depends_on_a_control_is_made_again(
 
 
 def test_answers_come_within_150_ms_of_processor_time(start: State) -> None:
-    """Every control, the best of three; the largest is for the light, for the angle or a layer.
+    """Every control, the best of three.
 
-    Processor time: the wall clock of a shared machine says nothing. A margin of two is for slower
-    processors: figures of the page's own machine stand in docs/explore.md.
+    Processor time: the wall clock of a shared machine says nothing. The factor of two is for slower
+    processors; benchmarks/test_page_speed.py holds the limit itself, and docs/explore.md says what
+    it gave.
     """
     for knob in knobs_of(start):
         if knob.off(start):
@@ -434,7 +435,7 @@ def test_every_scenario_of_the_manual_is_shown_and_moved(tmp_path: Path, which: 
             continue
         moved = knob.write(state, another(knob, state, 1))
         assert parsed(moved.toml(), path) == moved.document()
-        if not knob.key.startswith("thickness") or knob.key.endswith("-0"):
+        if knob.key in ("half-value", "level", "holder", "thickness-device-0", "pitch"):
             desk.answer(moved, whole=False)
 
 
