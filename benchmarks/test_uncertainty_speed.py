@@ -21,6 +21,7 @@ from pathlib import Path
 import pytest
 
 import optistack as ost
+from optistack.compiled_kernel import Engine
 from optistack.uncertainty import RatioModel, Stream, propagate
 from optistack.workers import Workers
 
@@ -28,18 +29,19 @@ ROOT = Path(__file__).resolve().parents[1]
 SCENARIO = ROOT / "shared" / "lantern_house" / "lantern_house.toml"
 
 
-def worked_model(*, holder: bool = True) -> RatioModel:
+def worked_model(*, holder: bool = True, engine: Engine = "numpy") -> RatioModel:
     exposures = ost.load_scenario(SCENARIO).exposures
     coupon, device = exposures["coupon in the chamber"], exposures["device in the chamber"]
     if not holder:
         coupon = replace(coupon, geometry=ost.Geometry())
-    return RatioModel(coupon, device, "electrode")
+    return RatioModel(coupon, device, "electrode", engine=engine)
 
 
 @pytest.mark.parametrize("holder", [True, False], ids=["as it is", "no holder"])
+@pytest.mark.parametrize("engine", ["numpy", "compiled"])
 @pytest.mark.parametrize(("draws", "rounds"), [(300, 5), (10_000, 3)])
-def test_speed(draws: int, rounds: int, holder: bool) -> None:
-    model = worked_model(holder=holder)
+def test_speed(draws: int, rounds: int, engine: Engine, holder: bool) -> None:
+    model = worked_model(holder=holder, engine=engine)
     propagate(model, model.inputs, draws=1000, chunk=500)
     seconds = []
     for _ in range(rounds):
@@ -47,19 +49,22 @@ def test_speed(draws: int, rounds: int, holder: bool) -> None:
         propagate(model, model.inputs, draws=draws, chunk=500)
         seconds.append(time.process_time() - start)
     said = "as it is" if holder else "no holder"
-    sys.stdout.write(f"\n{draws} draws, {said}: {min(seconds):.2f} s of CPU, best of {rounds}")
+    sys.stdout.write(
+        f"\n{draws} draws, {engine}, {said}: {min(seconds):.2f} s of CPU, best of {rounds}"
+    )
 
 
+@pytest.mark.parametrize("engine", ["numpy", "compiled"])
 @pytest.mark.parametrize("processes", [1, 2])
-def test_wall(processes: int) -> None:
-    model = worked_model()
+def test_wall(processes: int, engine: Engine) -> None:
+    model = worked_model(engine=engine)
     seconds = []
     for _ in range(3):  # the first starts the processes
         start = time.perf_counter()
         propagate(model, model.inputs, draws=10_000, chunk=500, workers=Workers(processes))
         seconds.append(time.perf_counter() - start)
     sys.stdout.write(
-        f"\n10000 draws, {processes} processes: {seconds[0]:.2f} s on the wall at first, "
+        f"\n10000 draws, {engine}, {processes} processes: {seconds[0]:.2f} s on the wall at first, "
         f"{min(seconds[1:]):.2f} s afterwards"
     )
 

@@ -41,7 +41,20 @@ if TYPE_CHECKING:
         power_over_life,
     )
     from optistack.analysis.exposure_plan import exposure_plan, qualification_test
-    from optistack.analysis.filter_selection import FilterTable, filter_table
+    from optistack.analysis.filter_selection import (
+        FilterTable,
+        LayerLoss,
+        Requirement,
+        Service,
+        absorber_family,
+        choose_filter,
+        edge_family,
+        evaluate_filters,
+        filter_table,
+        measured_candidates,
+        plan_validation,
+        read_absorbers,
+    )
     from optistack.analysis.kinetics import fit_kinetics
     from optistack.analysis.lamp_years import compare_lamps, lamp_years
     from optistack.analysis.optical_constants import (
@@ -178,7 +191,20 @@ _HOME = {
     ),
     "optistack.scans": ("ThicknessScan", "thickness_scan"),
     "optistack.uncertainty": ("first_order", "propagate", "ratio_uncertainty"),
-    "optistack.analysis.filter_selection": ("FilterTable", "filter_table"),
+    "optistack.analysis.filter_selection": (
+        "FilterTable",
+        "LayerLoss",
+        "Requirement",
+        "Service",
+        "absorber_family",
+        "choose_filter",
+        "edge_family",
+        "evaluate_filters",
+        "filter_table",
+        "measured_candidates",
+        "plan_validation",
+        "read_absorbers",
+    ),
     "optistack.analysis.optical_constants": (
         "FilmMeasurement",
         "OpticalConstants",

@@ -130,22 +130,22 @@ def run(job: Job) -> Answers:
     with_amplitude = job.kind < 2 and all(job.coherent) and not summed and job.weights is None
     amplitude = np.empty((stacks, kept, size) if with_amplitude else (0, 0, 0), dtype=complex)
     if job.weights is None:
-        weights = np.empty((0, 0))
-        r, t, entering = (np.empty((stacks, kept, size)) for _ in range(3))
+        weights = _given(np.empty((0, 0)))
+        answers = np.empty((stacks, kept, 3, size))
         a = np.empty((stacks, kept, layers, size))
     else:
-        weights = np.ascontiguousarray(job.weights)
-        r, t, entering = (np.zeros((stacks, kept, len(weights))) for _ in range(3))
+        weights = _given(job.weights)
+        answers = np.zeros((stacks, kept, 3, len(weights)))
         a = np.zeros((stacks, kept, layers, len(weights)))
-    cosine = np.ascontiguousarray(job.cosine)
-    sine = cosine if job.sine is None else np.ascontiguousarray(job.sine)
-    share = np.ones((len(cosine), angles, 1))
-    if job.angle_weight is not None:
-        share = np.ascontiguousarray(job.angle_weight)
-    n = np.ascontiguousarray(job.n)
-    d = np.ascontiguousarray(job.d)
-    stops = np.array(
-        [0, *(1 + j for j, flag in enumerate(job.coherent) if not flag), layers + 1], dtype=np.int64
+    cosine = _given(job.cosine)
+    sine = cosine if job.sine is None else _given(job.sine)
+    share = np.ones((len(cosine), angles, 1)) if job.angle_weight is None else job.angle_weight
+    share, d = _given(share), _given(job.d)
+    n = _given(job.n)
+    values = _given(n.view(float).reshape(*n.shape, 2))
+    n_row, angle_row, k0 = _given(job.n_row), _given(job.angle_row), _given(4 * np.pi / job.lam)
+    stops = _given(
+        np.array([0, *(1 + j for j, flag in enumerate(job.coherent) if not flag), layers + 1])
     )
     workers = threads() if stacks * angles * size * layers > _WORTH_THREADS else 1
     blocks = -(-size // loops.ROW)
@@ -156,26 +156,43 @@ def run(job: Job) -> Answers:
     block = loops.STEP * -(-size // (blocks * loops.STEP))
     blocks = -(-size // block)
 
-    def solve(piece: tuple[tuple[int, int], tuple[int, int]]) -> None:
-        loops.solve_tasks(
-            *piece, block, n.view(float).reshape(*n.shape, 2), job.n_row, d, 4 * np.pi / job.lam,
-            sine, cosine, share, job.angle_row, job.sine is not None, job.kind, stops, summed,
-            r, t, entering, a, amplitude, weights,
-        )  # fmt: skip
-
-    pieces: list[tuple[tuple[int, int], tuple[int, int]]]
+    pending: list[tuple[tuple[int, int], tuple[int, int]]]
     if split_stacks:
-        pieces = [(x, (0, blocks)) for x in _split(stacks, workers * _PIECES_PER_THREAD)]
+        pending = [(x, (0, blocks)) for x in _split(stacks, workers * _PIECES_PER_THREAD)]
     else:
-        pieces = [((0, stacks), x) for x in _split(blocks, blocks)]
-    if workers == 1 or len(pieces) == 1:
-        for piece in pieces:
-            solve(piece)
+        pending = [((0, stacks), x) for x in _split(blocks, blocks)]
+
+    def work(scratch: Real) -> None:
+        while True:
+            try:
+                piece = pending.pop()
+            except IndexError:
+                return
+            loops.solve_tasks(
+                *piece, block, values, n_row, d, k0, sine, cosine, share, angle_row,
+                job.sine is not None, job.kind, stops, summed, answers, a, amplitude, weights,
+                scratch,
+            )  # fmt: skip
+
+    # Memory that a new thread asks for itself is new to the process each time, page by page.
+    memory = [np.empty(loops.scratch_size(layers)) for _ in range(min(workers, len(pending)))]
+    if len(memory) == 1:
+        work(memory[0])
     else:
-        with ThreadPoolExecutor(workers) as pool:
-            for done in [pool.submit(solve, piece) for piece in pieces]:
-                done.result()
+        with ThreadPoolExecutor(len(memory) - 1) as pool:
+            others = [pool.submit(work, scratch) for scratch in memory[1:]]
+            work(memory[0])
+            for other in others:
+                other.result()
+    r, t, entering = (answers[:, :, i] for i in range(3))
     return Answers(r, t, entering, a, amplitude if with_amplitude else None)
+
+
+def _given(values: NDArray[Any]) -> NDArray[Any]:
+    """An array to read, of the one type that the loops are compiled for."""
+    out = np.ascontiguousarray(values).view()
+    out.flags.writeable = False
+    return out
 
 
 def _split(count: int, parts: int) -> list[tuple[int, int]]:

@@ -22,6 +22,16 @@ from typing import Any
 
 import numpy as np
 
+
+def _by_bits(shifted: float) -> float:
+    """2^m, where ``shifted`` is m + _ROUND + 1023: its last bits are the exponent."""
+    (whole,) = struct.unpack("<q", struct.pack("<d", shifted))
+    (value,) = struct.unpack("<d", struct.pack("<Q", (whole << 52) & ((1 << 64) - 1)))
+    return float(value)
+
+
+_power_of_two: Any = _by_bits
+
 try:
     from llvmlite import ir
     from numba import njit, types
@@ -38,8 +48,7 @@ try:
 
         return compiled
 
-    @intrinsic
-    def _power_of_two(_context: Any, shifted: Any) -> Any:
+    def _shift_bits(_context: Any, shifted: Any) -> Any:  # noqa: ARG001 - numba reads the name
         def build(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
             whole = builder.bitcast(args[0], ir.IntType(64))
             whole = builder.shl(whole, ir.Constant(ir.IntType(64), 52))
@@ -47,19 +56,16 @@ try:
 
         return types.float64(types.float64), build
 
+    _power_of_two = intrinsic(_shift_bits)
+
 except ImportError:
 
-    def _compile(*flags: str) -> Callable[[Any], Any]:
+    def _compile(*_flags: str) -> Callable[[Any], Any]:
         return lambda function: function
-
-    def _power_of_two(shifted: float) -> float:
-        """2^m, where ``shifted`` is m + _ROUND + 1023: its last bits are the exponent."""
-        (whole,) = struct.unpack("<q", struct.pack("<d", shifted))
-        (value,) = struct.unpack("<d", struct.pack("<Q", (whole << 52) & (1 << 64) - 1))
-        return float(value)
 
 
 _plain = _compile("contract", "nsz", "arcp")
+_rounded = _compile("nsz", "arcp")
 _reordered = _compile("contract", "nsz", "arcp", "reassoc")
 
 ROW = 256
@@ -81,7 +87,7 @@ _N2R, _N2I, _IN2, _FOUND, _A, _SUM, _SPECIAL = 9, 10, 11, 12, 13, 14, 15
 _D_R, _D_T, _D_X, _U_R, _U_T, _U_X, _SEEN, _ENTERS, _FADES, _BACK_A = (
     16, 17, 18, 19, 20, 21, 22, 23, 24, 25,
 )  # fmt: skip
-_MEDIUM_ROWS = 26
+_MEDIUM = 26 * ROW
 
 _LARGE_INV = 1 / 0.05**2
 _SMALL_PHASE2 = (2 * 0.3) ** 2
@@ -114,11 +120,11 @@ _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(8)
 
 
 @_plain
-def _phases(s, l, d, nb):  # type: ignore[no-untyped-def]
+def _phases(s, m, d, nb):  # type: ignore[no-untyped-def]
     """exp and sine of a layer's phase: decay, 1 - decay, decay sin x, decay (1 - cos x)."""
     special = 0
     for w in range(nb):
-        qr, qi, inv = l[_QR * ROW + w], l[_QI * ROW + w], l[_INV * ROW + w]
+        qr, qi, inv = m[_QR * ROW + w], m[_QI * ROW + w], m[_INV * ROW + w]
         kd = s[_K0 * ROW + w] * d
         if inv > _LARGE_INV and kd * kd < _SMALL_PHASE2 * inv:
             special += 1
@@ -134,8 +140,8 @@ def _phases(s, l, d, nb):  # type: ignore[no-untyped-def]
         em = (1.0 - scale) - scale * g
         decay = scale + scale * g
         decay = 0.0 if gone else decay
-        l[_EM * ROW + w] = em
-        l[_DECAY * ROW + w] = decay
+        m[_EM * ROW + w] = em
+        m[_DECAY * ROW + w] = decay
         u = (kd * qr) * _TURN
         r = u - ((u + _ROUND) - _ROUND)
         # A phase that large is rounded to more than a turn: it means nothing, but must stay one.
@@ -146,16 +152,20 @@ def _phases(s, l, d, nb):  # type: ignore[no-untyped-def]
         cosine = _C3 + z * (_C4 + z * (_C5 + z * (_C6 + z * (_C7 + z * (_C8 + z * _C9)))))
         cosine = _C0 + z * (_C1 + z * (_C2 + z * cosine))
         double = 2.0 * decay * sine  # half angles
-        l[_DS * ROW + w] = double * cosine
-        l[_DC * ROW + w] = double * sine
+        m[_DS * ROW + w] = double * cosine
+        m[_DC * ROW + w] = double * sine
     return special
 
 
-@_plain
-def _refract(s, l, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
-    """q, n^2 and 1/|n^2|^2 of a medium for oblique light."""
+@_rounded
+def _refract(s, m, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
+    """q, n^2 and 1/|n^2|^2 of a medium for oblique light.
+
+    Rounded after every step, as numpy does: at the critical angle q is the root of what rounding
+    leaves of q^2, and both engines must find the same.
+    """
     for w in range(nb):
-        nr, ni = l[_NR * ROW + w], l[_NI * ROW + w]
+        nr, ni = m[_NR * ROW + w], m[_NI * ROW + w]
         n0 = ambient[_NR * ROW + w]
         c = n0 * s[_COSINE * ROW + w]
         real = (nr - n0) * (nr + n0) - ni * ni + c * c
@@ -170,23 +180,23 @@ def _refract(s, l, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
         x, y = real * up, double * up
         larger = math.sqrt((math.sqrt(x * x + y * y) * down + abs(real)) * 0.5)
         smaller = product / (larger + 1e-300)
-        l[_QR * ROW + w] = smaller if real < 0 else larger
-        l[_QI * ROW + w] = larger if real < 0 else smaller
-        l[_INV * ROW + w] = 1.0 / (smaller * smaller + larger * larger)
+        m[_QR * ROW + w] = smaller if real < 0 else larger
+        m[_QI * ROW + w] = larger if real < 0 else smaller
+        m[_INV * ROW + w] = 1.0 / (smaller * smaller + larger * larger)
         n2r, n2i = (nr - ni) * (nr + ni), 2.0 * product
-        l[_N2R * ROW + w] = n2r
-        l[_N2I * ROW + w] = n2i
-        l[_IN2 * ROW + w] = 1.0 / (n2r * n2r + n2i * n2i)
+        m[_N2R * ROW + w] = n2r
+        m[_N2I * ROW + w] = n2i
+        m[_IN2 * ROW + w] = 1.0 / (n2r * n2r + n2i * n2i)
 
 
 @_plain
-def _step_s(s, l, nb):  # type: ignore[no-untyped-def]
+def _step_s(s, m, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
-        qr, qi = l[_QR * ROW + w], l[_QI * ROW + w]
-        inv, decay = l[_INV * ROW + w], l[_DECAY * ROW + w]
-        em, ds, dc = l[_EM * ROW + w], l[_DS * ROW + w], l[_DC * ROW + w]
+        qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
+        inv, decay = m[_INV * ROW + w], m[_DECAY * ROW + w]
+        em, ds, dc = m[_EM * ROW + w], m[_DS * ROW + w], m[_DC * ROW + w]
         fr, fi = qr * inv, qi * inv  # 1/q, the imaginary part with the other sign
         ratio_r, ratio_i = kr * fr + ki * fi, ki * fr - kr * fi
         ur, ui, vr, vi = er - ratio_r, ei - ratio_i, er + ratio_r, ei + ratio_i
@@ -198,18 +208,18 @@ def _step_s(s, l, nb):  # type: ignore[no-untyped-def]
         s[_KI * ROW + w] = ki - (qr * xi + qi * xr)
         travelling = em * qr * ((ur * ur + ui * ui) + (vr * vr + vi * vi) * decay)
         standing = (ur * vr + ui * vi) * ds + (ui * vr - ur * vi) * dc
-        l[_FOUND * ROW + w] = 0.25 * (travelling + 2.0 * qi * standing)
+        m[_FOUND * ROW + w] = 0.25 * (travelling + 2.0 * qi * standing)
 
 
 @_plain
-def _step_p(s, l, nb):  # type: ignore[no-untyped-def]
+def _step_p(s, m, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
-        qr, qi = l[_QR * ROW + w], l[_QI * ROW + w]
-        inv, decay = l[_INV * ROW + w], l[_DECAY * ROW + w]
-        em, ds, dc = l[_EM * ROW + w], l[_DS * ROW + w], l[_DC * ROW + w]
-        n2r, n2i, in2 = l[_N2R * ROW + w], l[_N2I * ROW + w], l[_IN2 * ROW + w]
+        qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
+        inv, decay = m[_INV * ROW + w], m[_DECAY * ROW + w]
+        em, ds, dc = m[_EM * ROW + w], m[_DS * ROW + w], m[_DC * ROW + w]
+        n2r, n2i, in2 = m[_N2R * ROW + w], m[_N2I * ROW + w], m[_IN2 * ROW + w]
         hr, hi = (n2r * qr + n2i * qi) * inv, (n2i * qr - n2r * qi) * inv  # eta
         fr, fi = (qr * n2r + qi * n2i) * in2, (qr * n2i - qi * n2r) * in2  # as in _step_s
         ratio_r, ratio_i = kr * fr + ki * fi, ki * fr - kr * fi
@@ -223,7 +233,7 @@ def _step_p(s, l, nb):  # type: ignore[no-untyped-def]
         kappa = s[_KX2 * ROW + w] * inv
         travelling = em * qr * ((ur * ur + ui * ui) + (vr * vr + vi * vi) * decay)
         standing = (ur * vr + ui * vi) * ds + (ui * vr - ur * vi) * dc
-        l[_FOUND * ROW + w] = 0.25 * (
+        m[_FOUND * ROW + w] = 0.25 * (
             (1.0 + kappa) * travelling + (1.0 - kappa) * (2.0 * qi) * standing
         )
 
@@ -233,8 +243,8 @@ def _sinc(delta):  # type: ignore[no-untyped-def]
     d2 = delta * delta
     out = 1.0 + 0j
     for k in range(8):
-        m = 17 - 2 * k
-        out = 1 - d2 / (m * (m - 1)) * out
+        order = 17 - 2 * k
+        out = 1 - d2 / (order * (order - 1)) * out
     return out
 
 
@@ -250,18 +260,18 @@ def _sinc_step(e, k, q, n2, p, height):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _find_special(s, l, d, nb, p):  # type: ignore[no-untyped-def]
+def _find_special(s, m, d, nb, p):  # type: ignore[no-untyped-def]
     """The sinc form of the layer matrix, from the fields below the layer."""
     for w in range(nb):
-        qr, qi = l[_QR * ROW + w], l[_QI * ROW + w]
+        qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         kd = s[_K0 * ROW + w] * d
-        inv = l[_INV * ROW + w]
+        inv = m[_INV * ROW + w]
         here = inv > _LARGE_INV and kd * kd < _SMALL_PHASE2 * inv
-        l[_SPECIAL * ROW + w] = 1.0 if here else 0.0
+        m[_SPECIAL * ROW + w] = 1.0 if here else 0.0
         if not here:
             continue
         q = complex(qr, qi)
-        n2 = complex(l[_N2R * ROW + w], l[_N2I * ROW + w])
+        n2 = complex(m[_N2R * ROW + w], m[_N2I * ROW + w])
         e = complex(s[_ER * ROW + w], s[_EI * ROW + w])
         k = complex(s[_KR * ROW + w], s[_KI * ROW + w])
         k0d = 0.5 * kd
@@ -281,35 +291,35 @@ def _find_special(s, l, d, nb, p):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _put_special(s, l, nb):  # type: ignore[no-untyped-def]
+def _put_special(s, m, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
-        if l[_SPECIAL * ROW + w] > 0:
+        if m[_SPECIAL * ROW + w] > 0:
             s[_ER * ROW + w], s[_EI * ROW + w] = s[_S_ER * ROW + w], s[_S_EI * ROW + w]
             s[_KR * ROW + w], s[_KI * ROW + w] = s[_S_KR * ROW + w], s[_S_KI * ROW + w]
-            l[_FOUND * ROW + w] = s[_S_FOUND * ROW + w]
+            m[_FOUND * ROW + w] = s[_S_FOUND * ROW + w]
 
 
 @_plain
-def _bottom(s, l, nb, p):  # type: ignore[no-untyped-def]
+def _bottom(s, m, nb, p):  # type: ignore[no-untyped-def]
     for w in range(nb):
-        qr, qi = l[_QR * ROW + w], l[_QI * ROW + w]
+        qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         if p:
             s[_ER * ROW + w], s[_EI * ROW + w] = qr, qi
-            s[_KR * ROW + w], s[_KI * ROW + w] = -l[_N2R * ROW + w], -l[_N2I * ROW + w]
+            s[_KR * ROW + w], s[_KI * ROW + w] = -m[_N2R * ROW + w], -m[_N2I * ROW + w]
         else:
             s[_ER * ROW + w], s[_EI * ROW + w] = 1.0, 0.0
             s[_KR * ROW + w], s[_KI * ROW + w] = -qr, -qi
 
 
 @_plain
-def _top(s, l, nb, p):  # type: ignore[no-untyped-def]
+def _top(s, m, nb, p):  # type: ignore[no-untyped-def]
     """Split the fields at the top into the incident and the reflected wave."""
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
-        qr, qi = l[_QR * ROW + w], l[_QI * ROW + w]
+        qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         if p:
-            br, bi = l[_N2R * ROW + w], l[_N2I * ROW + w]
+            br, bi = m[_N2R * ROW + w], m[_N2I * ROW + w]
             mr, mi = qr * kr - qi * ki, qr * ki + qi * kr
             carried, slant = br * qr + bi * qi, bi * qr - br * qi
         else:
@@ -332,48 +342,66 @@ def _top(s, l, nb, p):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _absorb(s, l, row, nb):  # type: ignore[no-untyped-def]
+def _absorb_back(s, m, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
         power = s[_POWER * ROW + w]
-        row[w] = power * l[_FOUND * ROW + w]
-        s[_POWER * ROW + w] = power * l[_DECAY * ROW + w]
+        m[_BACK_A * ROW + w] = power * m[_FOUND * ROW + w]
+        s[_POWER * ROW + w] = power * m[_DECAY * ROW + w]
 
 
 @_plain
-def _transmit(s, l, nb, p):  # type: ignore[no-untyped-def]
+def _absorb(s, m, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
-        flux = l[_QR * ROW + w]
+        power = s[_POWER * ROW + w]
+        m[_A * ROW + w] = power * m[_FOUND * ROW + w]
+        s[_POWER * ROW + w] = power * m[_DECAY * ROW + w]
+
+
+@_plain
+def _transmit(s, m, nb, p):  # type: ignore[no-untyped-def]
+    for w in range(nb):
+        flux = m[_QR * ROW + w]
         if p:
-            flux = flux * l[_N2R * ROW + w] + l[_QI * ROW + w] * l[_N2I * ROW + w]
+            flux = flux * m[_N2R * ROW + w] + m[_QI * ROW + w] * m[_N2I * ROW + w]
         s[_T * ROW + w] = s[_POWER * ROW + w] * flux
 
 
 @_plain
-def _run(s, media, d, special, top, bottom, row, nb, p):  # type: ignore[no-untyped-def]
-    """The coherent layers between two media, lit from ``top``; absorptances into ``row``."""
+def _run(s, media, d, special, top, bottom, row, nb, p, fresh):  # type: ignore[no-untyped-def]
+    """The coherent layers between two media, lit from ``top``; absorptances into ``row``.
+
+    ``fresh``: their phases are not known yet. They are found just before they are used, while what
+    they need is in the cache.
+    """
     step = 1 if bottom > top else -1
     _bottom(s, media[bottom], nb, p)
     for i in range(bottom - step, top, -step):
+        m = media[i]
+        if fresh:
+            special[i] = _phases(s, m, d[i - 1], nb)
         if special[i] > 0:
-            _find_special(s, media[i], d[i - 1], nb, p)
+            _find_special(s, m, d[i - 1], nb, p)
         if p:
-            _step_p(s, media[i], nb)
+            _step_p(s, m, nb)
         else:
-            _step_s(s, media[i], nb)
+            _step_s(s, m, nb)
         if special[i] > 0:
-            _put_special(s, media[i], nb)
+            _put_special(s, m, nb)
     _top(s, media[top], nb, p)
     for i in range(top + step, bottom, step):
-        _absorb(s, media[i], media[i, row:], nb)
+        if row == _A * ROW:
+            _absorb(s, media[i], nb)
+        else:
+            _absorb_back(s, media[i], nb)
     _transmit(s, media[bottom], nb, p)
 
 
 @_plain
-def _keep(s, l, r, t, x, nb):  # type: ignore[no-untyped-def]
+def _keep(s, m, r, t, x, nb):  # type: ignore[no-untyped-def]
     for w in range(nb):
-        l[r + w] = s[_R * ROW + w]
-        l[t + w] = s[_T * ROW + w]
-        l[x + w] = s[_EXCESS * ROW + w]
+        m[r + w] = s[_R * ROW + w]
+        m[t + w] = s[_T * ROW + w]
+        m[x + w] = s[_EXCESS * ROW + w]
 
 
 @_plain
@@ -410,22 +438,22 @@ def _pass_on(s, above, below, nb):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _light(s, l, nb, twice):  # type: ignore[no-untyped-def]
+def _light(s, m, nb, twice):  # type: ignore[no-untyped-def]
     """Absorptance of a layer in a run of known lighting, from one side or from both."""
     for w in range(nb):
-        a = s[_DOWN * ROW + w] * l[_A * ROW + w]
+        a = s[_DOWN * ROW + w] * m[_A * ROW + w]
         if twice:
-            a += s[_UP * ROW + w] * l[_BACK_A * ROW + w]
-        l[_A * ROW + w] = a
+            a += s[_UP * ROW + w] * m[_BACK_A * ROW + w]
+        m[_A * ROW + w] = a
 
 
 @_plain
-def _chain(s, media, d, special, stops, nb, p):  # type: ignore[no-untyped-def]
+def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untyped-def]
     """A whole stack, lit from the ambient; ``stops`` are the media between coherent runs."""
     runs = len(stops) - 1
     for g in range(runs):
         above = media[stops[g]]
-        _run(s, media, d, special, stops[g], stops[g + 1], _A * ROW, nb, p)
+        _run(s, media, d, special, stops[g], stops[g + 1], _A * ROW, nb, p, fresh)
         if runs == 1:
             for w in range(nb):
                 s[_ENTER * ROW + w] = (1.0 - s[_R * ROW + w]) + s[_EXCESS * ROW + w]
@@ -433,7 +461,9 @@ def _chain(s, media, d, special, stops, nb, p):  # type: ignore[no-untyped-def]
         _keep(s, above, _D_R * ROW, _D_T * ROW, _D_X * ROW, nb)
         # The last run is never lit from below: nothing comes back from the substrate.
         if g < runs - 1:
-            _run(s, media, d, special, stops[g + 1], stops[g], _BACK_A * ROW, nb, p)
+            if fresh:
+                _phases(s, media[stops[g + 1]], d[stops[g + 1] - 1], nb)
+            _run(s, media, d, special, stops[g + 1], stops[g], _BACK_A * ROW, nb, p, False)
             _keep(s, above, _U_R * ROW, _U_T * ROW, _U_X * ROW, nb)
     last = media[stops[runs - 1]]
     for w in range(nb):
@@ -480,12 +510,6 @@ def _add(s, values, total, nb):  # type: ignore[no-untyped-def]
         total[w] += s[_SHARE * ROW + w] * values[w]
 
 
-@_plain
-def _put(row, target, start, count):  # type: ignore[no-untyped-def]
-    for w in range(count):
-        target[start + w] = row[w]
-
-
 @_reordered
 def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
     total = 0.0
@@ -495,13 +519,15 @@ def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _hand_over(row, target, weights, start, count):  # type: ignore[no-untyped-def]
-    """A row of answers to where it is wanted, or its part of the weighted sums."""
-    if weights.shape[0] == 0:
-        _put(row, target, start, count)
-        return
-    for j in range(weights.shape[0]):
-        target[j] += _product(weights[j], row, start, count)
+def _hand_over(rows, step, first, last, target, weights, start, count):  # type: ignore[no-untyped-def]
+    """Rows of answers, ``step`` apart, to where they are wanted, or their weighted sums."""
+    for i in range(first, last):
+        row, into = rows[i * step : i * step + count], target[i - first]
+        for j in range(weights.shape[0]):
+            into[j] += _product(weights[j], row, start, count)
+        if weights.shape[0] == 0:
+            for w in range(count):
+                into[start + w] = row[w]
 
 
 @_plain
@@ -515,24 +541,29 @@ def _prepare(s, media, nb, absorbing):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _read(l, n, start, nb):  # type: ignore[no-untyped-def]
+def _read(m, n, start, nb):  # type: ignore[no-untyped-def]
     """n of a medium, and q as it is at normal incidence; whether it absorbs."""
-    _fill(l[_NR * ROW :], n[:, 0], start, nb)
-    _fill(l[_NI * ROW :], n[:, 1], start, nb)
+    _fill(m[_NR * ROW :], n[:, 0], start, nb)
+    _fill(m[_NI * ROW :], n[:, 1], start, nb)
     most = 0.0
     for w in range(nb):
-        nr, ni = l[_NR * ROW + w], l[_NI * ROW + w]
-        l[_QR * ROW + w] = nr
-        l[_QI * ROW + w] = ni
-        l[_INV * ROW + w] = 1.0 / (nr * nr + ni * ni)
+        nr, ni = m[_NR * ROW + w], m[_NI * ROW + w]
+        m[_QR * ROW + w] = nr
+        m[_QI * ROW + w] = ni
+        m[_INV * ROW + w] = 1.0 / (nr * nr + ni * ni)
         most = max(most, ni)
     return most > 0
+
+
+def scratch_size(layers: int) -> int:
+    """Doubles that `solve_tasks` needs to work with."""
+    return _BLOCK_ROWS * ROW + (layers + 2) * _MEDIUM
 
 
 @_plain
 def solve_tasks(  # type: ignore[no-untyped-def]
     stacks, blocks, block, n, n_pick, d, k0, sine, cosine, angle_weight, pick, oblique, kinds,
-    stops, summed, r, t, enter, a, amplitude, weights,
+    stops, summed, answers, a, amplitude, weights, scratch,
 ):  # fmt: skip
     """Solve some stacks (first, last) in some blocks of wavelengths (first, last).
 
@@ -543,13 +574,16 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     oblique : False where all angles are 0; there is one angle then
     kinds : 0 s, 1 p, 2 the mean; stops : media between coherent runs
     summed : over the angles, with the angle weights
-    r, t, enter : (stack, angle, wavelength), a : (stack, angle, layer, wavelength); one angle if
-    ``summed``. With ``weights`` (weight, wavelength), weight instead of wavelength, to be 0 before.
-    amplitude : as r, complex, or empty
+    answers : (stack, angle, 3, wavelength), for R, T and the power that enters
+    a : (stack, angle, layer, wavelength)
+        Both with one angle if ``summed``. With ``weights`` (weight, wavelength), weight instead of
+        wavelength, to be 0 before.
+    amplitude : (stack, angle, wavelength), complex, or empty
+    scratch : (`scratch_size`,)
     """
     count_media, angles, size = n.shape[1], cosine.shape[1], k0.shape[0]
-    s = np.empty(_BLOCK_ROWS * ROW)
-    media = np.empty((count_media, _MEDIUM_ROWS * ROW))
+    s, flat = scratch[: _BLOCK_ROWS * ROW], scratch[_BLOCK_ROWS * ROW :]
+    media = flat.reshape((count_media, _MEDIUM))
     special = np.zeros(count_media, dtype=np.int64)
     both = oblique and kinds == 2
     gather = both or summed
@@ -572,8 +606,6 @@ def solve_tasks(  # type: ignore[no-untyped-def]
                 _fill(s[_SINE * ROW :], sine[pick[stack], angle], start, nb)
                 _fill(s[_COSINE * ROW :], cosine[pick[stack], angle], start, nb)
                 _prepare(s, media, nb, absorbing)
-            for i in range(1, count_media - 1):
-                special[i] = _phases(s, media[i], d[stack, i - 1], nb)
             if gather:
                 _fill(s[_SHARE * ROW :], angle_weight[pick[stack], angle], start, nb)
                 for w in range(nb):
@@ -588,7 +620,8 @@ def solve_tasks(  # type: ignore[no-untyped-def]
                 # At normal incidence s and p are the same.
                 if (kinds < 2 and kind != kinds) if oblique else kind == 1:
                     continue
-                _chain(s, media, d[stack], special, stops, nb, oblique and kind == 1)
+                fresh = kind == 0 or not both
+                _chain(s, media, d[stack], special, stops, nb, oblique and kind == 1, fresh)
                 if gather:
                     _add(s, s[_R * ROW :], s[_ALL_R * ROW :], nb)
                     _add(s, s[_T * ROW :], s[_ALL_T * ROW :], nb)
@@ -598,13 +631,10 @@ def solve_tasks(  # type: ignore[no-untyped-def]
             if summed and angle < angles - 1:
                 continue
             at = 0 if summed else angle
-            rows = (_ALL_R, _ALL_T, _ALL_ENTER, _SUM) if gather else (_R, _T, _ENTER, _A)
-            _hand_over(s[rows[0] * ROW :], r[stack, at], weights, start, count)
-            _hand_over(s[rows[1] * ROW :], t[stack, at], weights, start, count)
-            _hand_over(s[rows[2] * ROW :], enter[stack, at], weights, start, count)
-            for i in range(1, count_media - 1):
-                row = media[i, rows[3] * ROW :]
-                _hand_over(row, a[stack, at, i - 1], weights, start, count)
+            total, layer = (_ALL_R, _SUM) if gather else (_R, _A)
+            _hand_over(s[total * ROW :], ROW, 0, 3, answers[stack, at], weights, start, count)
+            inner = flat[layer * ROW :]
+            _hand_over(inner, _MEDIUM, 1, count_media - 1, a[stack, at], weights, start, count)
             if amplitude.size > 0:
                 for w in range(count):
                     amplitude[stack, at, start + w] = complex(

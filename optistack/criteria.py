@@ -66,6 +66,10 @@ class SiteDose(Protocol):
     def notes(self) -> tuple[str, ...]:
         """Assumptions."""
 
+    @property
+    def lit_share(self) -> Real:
+        """Part of each hour with the sun up, (hour,): the rest of it adds no power of a rate."""
+
     def rate_m2_s(self, key: str) -> Real:
         """Absorbed photons per area and time, step by step [1/(m2 s)], (step,)."""
 
@@ -321,8 +325,11 @@ def year_sum(
     if not lit.any():
         return YearSum(criterion, amount, powers, 1.0, np.zeros(powers.size), None)
     hours = amount / float(course.sum()) / 3600.0  # each entry of the course lasts this long
-    level = float(np.exp(np.log(course[lit]).mean()))
-    grown = np.exp(powers[:, None] * np.log(course[lit] / level))
+    # An hour of sunrise or sunset counts for its lit part, with the rate of that part.
+    share = np.asarray(site.lit_share, dtype=float)[lit]
+    rate = course[lit] / share
+    level = float(np.exp(np.log(rate).mean()))
+    grown = share * np.exp(powers[:, None] * np.log(rate / level))
     sums = grown.sum(axis=1)
     factors = None
     if thermal is not None:

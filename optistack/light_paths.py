@@ -10,6 +10,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optistack.compiled_kernel import Engine
 from optistack.errors import StackError
 from optistack.gradients import Weights, pull_back
 from optistack.layer_scan import PreparedStack, Scan
@@ -457,10 +458,12 @@ def absorptance_of_draws(
     wavelength_nm: ArrayLike,
     draws: Variation,
     directions: Directions = USUAL_DIRECTIONS,
+    engine: Engine | None = None,
 ) -> Real:
     """The absorptances that `respond` gives for each of many variations of a stack.
 
-    A draw gives the same whatever it is solved with. Memory for the directions of light is bounded.
+    A draw gives the same whatever it is solved with, by the same engine. Memory for the directions
+    of light is bounded.
 
     Parameters
     ----------
@@ -472,6 +475,8 @@ def absorptance_of_draws(
     draws : Variation
     directions : Directions, optional
         For isotropic light; as `respond` takes them when not given.
+    engine : "auto", "numpy" or "compiled", optional
+        As in `optistack.transfer_matrix.solve`.
 
     Returns
     -------
@@ -496,7 +501,16 @@ def absorptance_of_draws(
             piece = slice(start, start + step)
             at = chosen[piece]
             some = draws.of(at)
-            lit = _light(stack, geometry, lam, some, coherent, angles[piece], spread[piece])
+            lit = _light(
+                stack,
+                geometry,
+                lam,
+                some,
+                coherent,
+                angles[piece],
+                spread[piece],
+                engine=engine,
+            )
             out[at] = lit.absorptance
     return out
 
@@ -510,6 +524,7 @@ def _light(
     angles: Real,
     spread: Real,
     scan: Callable[[bool, NDArray[np.bool_], Literal["s", "p", "mean"]], Scan] | None = None,
+    engine: Engine | None = None,
 ) -> _Lit:
     """Solve draws for their directions, (draw, direction), of which the first is the directed one.
 
@@ -541,7 +556,13 @@ def _light(
     ) -> tuple[Real, Real, Real]:
         parts: list[Any] = [
             solve(
-                index, thickness, lam, angle_deg=angles[:, used], polarization=kind, coherent=flags
+                index,
+                thickness,
+                lam,
+                angle_deg=angles[:, used],
+                polarization=kind,
+                coherent=flags,
+                engine=engine,
             )
             if scan is None
             else scan(back, used, kind)

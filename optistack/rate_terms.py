@@ -24,6 +24,8 @@ Known = Literal["assumed", "stated", "fitted"]
 
 # A film of which less is left is gone, whatever a law says.
 LEAST_SHARE = 1e-3
+# A law of rates is not trusted further than this from the intensities it was tested at.
+FAR_INTENSITY = 10.0
 _OPEN = 1e15
 
 

@@ -374,11 +374,15 @@ def _job(
     batch = _batch_axes(index, d, cosine)
     if share is not None:
         _fit_batch("angle_weight", share.shape[:-2], batch)
+        # Rows of their own for the weights and the angles together.
         lead = np.broadcast_shapes(cosine.shape[:-2], share.shape[:-2])
-        cosine = np.broadcast_to(cosine, (*lead, *cosine.shape[-2:]))
-        sine = None if sine is None else np.broadcast_to(sine, cosine.shape)
-        share = np.broadcast_to(share, (*lead, *share.shape[-2:]))
-        share = share.reshape(-1, *share.shape[-2:])
+
+        def full(values: Real) -> Real:
+            return np.ascontiguousarray(np.broadcast_to(values, (*lead, *values.shape[-2:])))
+
+        cosine, share = full(cosine), full(share)
+        sine = None if sine is None else full(sine)
+        share = share.reshape(math.prod(lead), *share.shape[-2:])
     n, n_row = compiled_kernel.rows(index, 2, batch)
     cosine, angle_row = compiled_kernel.rows(cosine, 2, batch)
     sine = None if sine is None else sine.reshape(cosine.shape)
@@ -390,7 +394,7 @@ def _job(
 
 def _layer_points(index: Complex, d: Real, lam: Real, cosine: Real, kinds: tuple[bool, ...]) -> int:
     stacks = math.prod(_batch_axes(index, d, cosine))
-    return stacks * d.shape[-1] * lam.size * cosine.shape[-2] * len(kinds)
+    return int(stacks * d.shape[-1] * lam.size * cosine.shape[-2] * len(kinds))
 
 
 def _solve_directions(

@@ -34,6 +34,11 @@ class Year:
     def rate_m2_s(self, key: str) -> Real:
         return self.rates[key]
 
+    @property
+    def lit_share(self) -> Real:
+        """Hours are lit as a whole or not at all."""
+        return np.ones(next(iter(self.rates.values())).size)
+
 
 def year_of(
     result: ExposureResult,

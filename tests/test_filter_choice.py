@@ -347,6 +347,57 @@ def test_an_ideal_edge_costs_the_sun_below_it(cut_on: float, lost: float) -> Non
     assert current == pytest.approx(lost, abs=0.005)  # half of the last digit given
 
 
+def test_an_absorbing_filter_on_the_standard_sun(check: Callable[[str], dict[str, Any]]) -> None:
+    """RAD-019: decadic absorbance 2 exp(-(wavelength - 350 nm)/15 nm) before a black cell."""
+    ref = check("RAD-019")
+    black = Stack(1.0, (Layer("black", 1.0 + 1e-3j, 1e7, coherent=False),), 1.0)
+    sun = ost.Exposure("sun", black, ost.spectrum("am15g"))
+    lam = np.arange(280.0, 800.05, 0.1)
+    item = measured_filter(
+        "lacquer",
+        lam,
+        10.0 ** (-2.0 * np.exp(-(lam - 350.0) / 15.0)),
+        "internal",
+        index=constant(1.0),
+    )
+    found = fs.evaluate_filters(
+        [sun],
+        fs.measured_candidates([Mounted(item, "detached_far")]),
+        "black",
+        bands_nm=[(280.0, 400.0)],
+        collections={"sun": ost.Collection(("black",), (280.0, 800.0), 1.0)},
+    ).judged["sun"]
+    assert found.current_ma_cm2 is not None and found.current_left is not None
+    expected = ref["expected"]
+    # The black layer takes all but its reflectance, k^2/4, and 1e-14 of the light.
+    assert found.current_ma_cm2[0, 0] == pytest.approx(expected["J_in"], rel=1e-5)
+    through = found.current_ma_cm2[0, 0] * found.current_left[0, 0, 0]
+    assert through == pytest.approx(expected["J_through"], rel=ref["tolerance"]["rel"])
+    assert found.dose_left["280-400"][0, 0] == pytest.approx(
+        expected["UV_transmission_photons"], rel=ref["tolerance"]["rel"]
+    )
+
+
+def test_a_clear_slab_before_the_stack_is_the_phase_average(
+    check: Callable[[str], dict[str, Any]],
+) -> None:
+    """OPT-020: 2n/(n^2 + 1) for a slab whose faces do not interfere, with a gap before black."""
+    ref = check("OPT-020")
+    n = ref["inputs"]["n"]
+    black = Stack(1.0, (Layer("black", 1.0 + 1e-3j, 1e7, coherent=False),), 1.0)
+    sun = ost.Exposure("sun", black, ost.spectrum("am15g"))
+    lam = np.array([280.0, 800.0])
+    clear = measured_filter("clear", lam, np.ones(2), "internal", index=constant(n))
+    for mount in ("detached_gap", "detached_far"):
+        left = fs.evaluate_filters(
+            [sun],
+            fs.measured_candidates([Mounted(clear, mount)]),
+            "black",  # type: ignore[arg-type]
+        ).dose("sun", "280-400")
+        # With a gap the reflectance of the black, 2.5e-7, comes back.
+        assert left[0] == pytest.approx(ref["expected"]["T_phase_averaged"], rel=1e-6)
+
+
 def test_life_extension_of_a_filter(check: Callable[[str], dict[str, Any]]) -> None:
     """PHO-025: T^-p. A filter at the lamp that leaves a tenth of every wavelength."""
     ref = check("PHO-025")

@@ -8,6 +8,7 @@ from conftest import LANTERN_HOUSE
 
 import optistack as ost
 from optistack.errors import OptistackError
+from optistack.tolerances import BY_GRADE, MaterialTolerance
 from optistack.uncertainty import (
     Choice,
     FirstOrder,
@@ -17,7 +18,6 @@ from optistack.uncertainty import (
     first_order,
     propagate,
 )
-from optistack.uncertainty.stacks import BY_GRADE, MaterialTolerance
 
 
 @pytest.fixture(scope="module")

@@ -56,7 +56,10 @@ AGEING_FIGURES = [
     *("causes", "convergence", "factors", "kinetics", "activation", "course"),
     *("knee", "life", "pitch", "cause"),
 ]
-ALL_FIGURES = [*OPTICAL_FIGURES, *AGEING_FIGURES, "year", "lamp_years"]
+CHOICE_FIGURES = [
+    *("choice", "choice_energy", "choice_stability", "choice_spectra", "choice_ageing"),
+]
+ALL_FIGURES = [*OPTICAL_FIGURES, *AGEING_FIGURES, "year", "lamp_years", *CHOICE_FIGURES]
 BANDS = ["280-315", "315-400", "300-400", "280-400", "400-700"]
 
 SCRIPT = "<script>alert(1)</script>"
@@ -680,7 +683,7 @@ def test_page_structure(page: str) -> None:
     ids = [a["id"] for _, a in parsed.tags if "id" in a]
     assert len(ids) == len(set(ids))
     links = [a["href"] for t, a in parsed.tags if t == "a"]
-    assert len(links) == 11
+    assert len(links) == 13
     assert all(link is not None and link[0] == "#" and link[1:] in ids for link in links)
     images = [a for t, a in parsed.tags if t == "img"]
     assert len(images) == len(ALL_FIGURES)

@@ -146,6 +146,39 @@ def test_chunks_and_processes_give_the_same_bits(model: RatioModel, method: Any)
         assert np.array_equal(longer.values[name][:600], whole.values[name])
 
 
+def test_engines_agree_and_each_keeps_its_bits(model: RatioModel, alone: Uncertainty) -> None:
+    """Compiled loops in pieces, by processes and at once; beside numpy."""
+    pytest.importorskip("numba")
+    exposures = ost.load_scenario(LANTERN_HOUSE / "lantern_house.toml").exposures
+    sides = (exposures["coupon in the chamber"], exposures["device in the chamber"], "electrode")
+    quick = RatioModel(*sides, engine="compiled")
+    whole = draw(quick, chunk=1000)
+    for name in whole.outputs:
+        # What the engines promise; 1e-14 when this was written.
+        np.testing.assert_allclose(whole.values[name], alone.values[name], rtol=1e-11)
+    for options in ({"chunk": 37}, {"workers": Workers(2), "chunk": 100}):
+        assert_same(whole, draw(quick, **options))
+    assert {**model.identity, "engine": "compiled"} == quick.identity
+
+
+def test_the_engine_is_settled_by_the_number_of_draws(
+    model: RatioModel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    exposures = ost.load_scenario(LANTERN_HOUSE / "lantern_house.toml").exposures
+    sides = (exposures["coupon in the chamber"], exposures["device in the chamber"], "electrode")
+    monkeypatch.delenv("OPTISTACK_ENGINE", raising=False)
+    monkeypatch.setattr("optistack.compiled_kernel.available", lambda: True)
+    engines = [RatioModel(*sides, draws=n).engine for n in (300, 10_000, 30_000, 1_000_000)]
+    assert engines == ["numpy", "numpy", "compiled", "compiled"]
+    monkeypatch.setenv("OPTISTACK_ENGINE", "numpy")
+    assert RatioModel(*sides, draws=1_000_000).engine == "numpy"
+    monkeypatch.delenv("OPTISTACK_ENGINE")
+    monkeypatch.setattr("optistack.compiled_kernel.available", lambda: False)
+    assert RatioModel(*sides, draws=1_000_000).engine == "numpy"
+    with pytest.raises(OptistackError, match="needs numba"):
+        RatioModel(*sides, engine="compiled")
+
+
 def test_answers_on_disk_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     def gaps(x: Mapping[str, Real]) -> dict[str, Real]:
         return {"y": np.where(x["c"] > 1.5, np.nan, x["a"]), "z": x["b"]}
@@ -289,7 +322,7 @@ class Counted:
 
 
 def kept(folder: Path, function: Any, **options: Any) -> Uncertainty:
-    options = {"draws": 1000, "chunk": 100, "identity": "smooth", **options}
+    options = {"draws": 1000, "chunk": 100, "identity": {"question": "smooth"}, **options}
     return propagate(function, INPUTS, keep=folder, **options)
 
 
@@ -335,7 +368,7 @@ def test_a_damaged_piece_is_made_again(tmp_path: Path, harm: str) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"identity": "rough"}, "another|question rough|question smooth, not rough"),
+        ({"identity": {"question": "rough"}}, "question smooth, not rough"),
         ({"seed": 2}, "seed 1, not 2"),
         ({"method": "sobol"}, "method random, not sobol"),
         ({"chunk": 50}, "chunk 100, not 50"),
@@ -369,7 +402,7 @@ def test_other_versions_inputs_and_folders_are_refused(
             [*INPUTS[:2], Input("c", Normal(0, 2))],
             chunk=100,
             keep=mine,
-            identity="smooth",
+            identity={"question": "smooth"},
         )
     with monkeypatch.context() as patch:
         patch.setattr("optistack.uncertainty.propagation.__version__", "99.0")
@@ -402,9 +435,9 @@ def test_the_identity_of_a_comparison(model: RatioModel) -> None:
         RatioModel(coupon, device, "electrode", weights=ost.weight_family()[:2]),
         RatioModel(coupon, device, "electrode", tolerances=Tolerances(meter=0.06, thickness=0.04)),
     ]
-    identities = {m.identity for m in others}
+    identities = {m.identity["question"] for m in others}
     assert len(identities) == len(others)
-    assert model.identity not in identities
+    assert model.identity["question"] not in identities
 
 
 # --- processes ------------------------------------------------------------------------------------

@@ -137,8 +137,6 @@ def test_what_the_ledger_refuses_stops_the_run(tmp_path: Path) -> None:
 
 
 def test_the_log_of_lantern_house(lantern: Path) -> None:
-    text = lantern.read_text("utf-8")
-    lantern.write_text(text + '\n[ledger]\nfile = "exposure_log.csv"\n', "utf-8")
     scenario = ost.load_scenario(lantern)
     assert scenario.ledger is not None
     ledger = ost.dose_ledger(scenario.ledger.log, scenario.ledger.lamps, scenario.ledger.filters)

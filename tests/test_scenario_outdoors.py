@@ -176,7 +176,8 @@ def test_lamp_hours_follow_from_both_doses(result: ost.RunResult) -> None:
     absorbed = rows["absorbed photons, 300-400 nm"]
     q = result.site.device_dose.rate_m2_s("300-400")
     lamp_q = result.exposures["device"].absorbed_photons_m2_s("film", (300, 400))[0]
-    expected = ((q[q > 0] / lamp_q) ** 0.9).sum()  # steps of one hour
+    share = result.site.light.lit_share[q > 0]  # of the hours of sunrise and sunset
+    expected = ((q[q > 0] / share / lamp_q) ** 0.9 @ share).sum()
     assert absorbed.lamp_hours_per_year.value == pytest.approx(expected)
 
 
@@ -207,6 +208,14 @@ def test_two_lamps_at_one_nominal_dose(path: Path) -> None:
     assert energy.ratio.value == pytest.approx(1.0)
     short = rows["absorbed photons, 300-400 nm"]
     assert short.ratio.value != pytest.approx(1.0, abs=0.01)
+
+
+def test_check_says_what_is_assumed(path: Path) -> None:
+    found = {f.where: [] for f in ost.check(ost.load_scenario(path))}
+    for finding in ost.check(ost.load_scenario(path)):
+        found[finding.where].append(finding.text)
+    assert any("clear sky all year" in text for text in found["site"])
+    assert found["plan"] == ["no temperatures: lamp and site count as equally warm"]
 
 
 def test_temperatures_of_lamp_and_site(path: Path) -> None:

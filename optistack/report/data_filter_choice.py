@@ -91,6 +91,7 @@ def filter_choice_json(answer: FilterChoiceAnswer | None) -> Json | None:
         "places": list(answer.places),
         "side_effects": None if answer.side_effects is None else _effects(answer.side_effects),
         "validation": None if answer.validation is None else _validation(answer.validation),
+        "flags": list(answer.flags),
         "notes": list(answer.notes),
     }
 

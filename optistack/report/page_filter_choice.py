@@ -31,6 +31,7 @@ def filter_choice_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
     first, *others = part["sentences"]
     out = [
         paragraph(first, "lead"),
+        *(paragraph(f"Take care: {flag}.", "invented") for flag in part["flags"]),
         _summary(part),
         bullets(others),
         figures(
@@ -104,7 +105,7 @@ def _summary(part: Json) -> str:
             ]
         )
     return table(
-        f"The choice: {part['requirement']['text']}; dose counted by {part['counted_by']}",
+        f"The choice: {part['requirement']['text']}; weight of the dose: {part['counted_by']}",
         [
             "",
             "filter",
@@ -112,7 +113,7 @@ def _summary(part: Json) -> str:
             "photocurrent lost",
             "power lost at the start",
             "T80 (years)",
-            f"energy in {number(part['horizon_years'])} years ({safe(part['energy_unit'])})",
+            f"energy in {part['horizon_years']:g} years ({safe(part['energy_unit'])})",
             "break-even (years)",
         ],
         rows,

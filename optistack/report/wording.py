@@ -448,7 +448,10 @@ def filter_choice_lead(part: Json, *, plain: bool = False) -> str:
         facts = [f"dose left {percent(dose)}, current lost {percent(lost)}"]
     if best["t80_years"] is not None:
         bare, middle = (parts(x["t80_years"])[0] for x in (part["unfiltered"], best))
-        facts.append(f"T80 {number(bare, plain=plain)} to {number(middle, plain=plain)} years")
+        facts.append(
+            f"T80 {number(middle, plain=plain)} years against {number(bare, plain=plain)} without"
+            + (", an extrapolation" if part["flags"] else "")
+        )
     shown = f" ({', '.join(facts)})" if facts else ""
     text = f"Best of {len(part['candidates'])} filters under {light}: {best['name']}{shown}"
     for other, first in others.items():

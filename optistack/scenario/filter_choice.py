@@ -13,14 +13,16 @@ from optistack.collection import Collection
 from optistack.errors import OptistackError, ScenarioError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
 from optistack.filters import Filter
+from optistack.rate_terms import FAR_INTENSITY
 from optistack.scenario.electrode import ElectrodeAnswer
 from optistack.scenario.ingredients import Ingredients
 from optistack.scenario.question import Question
 from optistack.scenario.rates import RatesAnswer, measured_weights
 from optistack.scenario.section import Section, checked_number
 from optistack.spectra import BandNm, Weight
-from optistack.spectral_math import PHOTON_J_NM
+from optistack.spectral_math import PHOTON_J_NM, band_key
 from optistack.stack import MOUNTS, Mount
+from optistack.value import short
 
 if TYPE_CHECKING:
     from optistack.analysis.filter_selection import (
@@ -152,6 +154,8 @@ class FilterChoiceAnswer:
     validation : ValidationPlan or None
     spectra : tuple of AbsorbedSpectrum
         Of the best, under each light.
+    flags : tuple of str
+        What the answer must not be trusted for.
     notes : tuple of str
     """
 
@@ -162,25 +166,17 @@ class FilterChoiceAnswer:
     side_effects: SideEffects | None
     validation: ValidationPlan | None
     spectra: tuple[AbsorbedSpectrum, ...]
+    flags: tuple[str, ...]
     notes: tuple[str, ...]
 
 
 class FilterChoiceReader(Ingredients):
     """Reads the section ``[filter_choice]``."""
 
-    exposures: dict[str, Exposure]
-
     def _filter_choice(self, section: Section, question: Question) -> FilterChoiceQuestion:
         exposures = section.texts("exposures", question.filters_on)
         for i, name in enumerate(exposures):
-            where = f"{section.key_path('exposures')}[{i}]"
-            self._defined(name, self.exposures, "exposure", where)
-            self._defined(
-                question.layer,
-                dict.fromkeys(self.exposures[name].stack.names),
-                f"exposure {name}: layer",
-                where,
-            )
+            self._exposure_with(question.layer, name, f"{section.key_path('exposures')}[{i}]")
         if not exposures:
             raise ScenarioError(
                 "is missing: name the device's exposures, or give question.filters_on",
@@ -266,6 +262,11 @@ class FilterChoiceReader(Ingredients):
                         f"{absorbers.key_path('classes')}[{i}]",
                     )
                 known = tuple(a for a in known if a.kind in kinds)
+            if any(a.recalled for a in known):
+                self.choices.append(
+                    "filter choice: peaks and absorptivities of the absorber classes are from "
+                    "memory, unverified, their widths assumed; take measured ones before buying"
+                )
             index = absorbers.take("index", None)
             out += absorber_family(
                 known,
@@ -466,6 +467,7 @@ def answer_filter_choice(
         seed=question.seed,
     )
     notes += choice.notes
+    flags = [] if rates is None else _stretched(choice, rates, asked, results, weights)
     ageing, places = _ageing(question, choice, notes)
     effects = None
     if choice.best is not None and choice.best.candidate is not None:
@@ -490,8 +492,46 @@ def answer_filter_choice(
         effects,
         validation,
         _spectra(choice, asked.layer),
-        tuple(dict.fromkeys(notes)),
+        tuple(flags),
+        tuple(dict.fromkeys([*flags, *notes])),
     )
+
+
+def _stretched(
+    choice: FilterChoice,
+    rates: RatesAnswer,
+    asked: Question,
+    results: Mapping[str, ExposureResult],
+    weights: Sequence[Weight],
+) -> list[str]:
+    """How far below the tested intensities the best filter brings the layer."""
+    best, service = choice.best, choice.exposure
+    weight = next((w for w in weights if w.name == choice.key), None)
+    coupon = results.get(rates.question.pair[0])
+    if best is None or coupon is None or service not in results or not choice.lives:
+        return []
+
+    def per_volume(result: ExposureResult, layer: str) -> float:
+        band = next((b for b in asked.bands_nm if band_key(b) == choice.key), None)
+        if weight is not None:
+            rate = result.weighted_photons_m2_s(layer, weight)[0]
+        elif band is not None:
+            rate = result.absorbed_photons_m2_s(layer, band)[0]
+        else:
+            return float("nan")
+        return float(rate) / result.stack.layers[result.stack.position(layer)].thickness_nm
+
+    tested = per_volume(coupon, asked.coupon_layer)
+    left = best.dose_left[service][choice.key].value
+    ratio = left * per_volume(results[service], asked.layer) / tested if tested > 0 else 1.0
+    if not ratio < 1 / FAR_INTENSITY:
+        return []
+    return [
+        f"behind {best.name} the layer absorbs {short(ratio, 2)} of the rate per volume "
+        f"at which the coupons were tested, more than {FAR_INTENSITY:g} times less: neither the "
+        "law of loss nor p is known there, and what needs no light, or light beyond the weight's "
+        "band, may decide; its lifetime is an extrapolation"
+    ]
 
 
 def _spectra(choice: FilterChoice, layer: str) -> tuple[AbsorbedSpectrum, ...]:
@@ -593,9 +633,13 @@ def _service(
         if rates is not None and rates.activation is not None:
             renamed = {rates.activation.weight().name: MEASURED}
         p = next(iter(losses.values())).exponent.value.value
-        return Service.from_site_dose(
+        found = Service.from_site_dose(
             name, hours or DEFAULT_SUN_HOURS, dose, exponent=p, names=renamed
         )
+        known = dict(found.damage_hours_per_year)
+        # The limits of the measured weight have the year of the weight itself.
+        known |= {w: known[MEASURED] for w in losses if w not in known and MEASURED in known}
+        return replace(found, damage_hours_per_year=known)
     if hours is None:
         hours = DEFAULT_SUN_HOURS
         notes.append(
@@ -719,13 +763,16 @@ def _validated(
             "the coupons do"
         )
     if options["reading_noise"] is None:
-        sd = kinetics.data.sd
-        options["reading_noise"] = (
-            0.01 * kinetics.best.curve.fit.scale if sd is None else float(np.mean(sd))
-        )
+        sd, scale = kinetics.data.sd, kinetics.best.curve.fit.scale
+        if sd is None and scale is None:
+            raise ScenarioError(
+                "the coupons' file says nothing of the noise of readings; state it",
+                "filter_choice.validation.reading_noise",
+            )
+        noise = float(0.01 * (scale or 0.0) if sd is None else sd)
+        options["reading_noise"] = noise
         notes.append(
-            f"validation: readings scatter by {100 * options['reading_noise']:.2g} %, as those of "
-            "the coupons do"
+            f"validation: readings scatter by {100 * noise:.2g} %, as those of the coupons do"
         )
     plan = plan_validation(
         best.name,

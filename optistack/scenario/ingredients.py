@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from optistack.errors import ScenarioError
-from optistack.exposure import MountedFilter
+from optistack.exposure import Exposure, MountedFilter
 from optistack.filters import Filter, absorber_filter, measured_filter
 from optistack.scenario.section import Section, checked_name
 from optistack.scenario.substances import Dissolved, Substances
@@ -29,6 +29,7 @@ class Ingredients(Substances):
         self.lights: dict[str, Spectrum] = {}
         self.filters: dict[str, Filter | FilterStack] = {}
         self.mounts: dict[str, tuple[MountedFilter, ...]] = {}
+        self.exposures: dict[str, Exposure] = {}
         self.costs_per_m2: dict[str, float] = {}
         # Filters that are an absorber in a binder, and its absorptivity and amount.
         self.absorbers: dict[str, Dissolved] = {}
@@ -258,6 +259,13 @@ class Ingredients(Substances):
             source=item.source,
             **options,
         )
+
+    def _exposure_with(self, layer: str, name: str, path: str, layer_path: str = "") -> str:
+        """The name of an exposure that is defined and whose stack has a layer."""
+        self._defined(name, self.exposures, "exposure", path)
+        known = dict.fromkeys(self.exposures[name].stack.names)
+        self._defined(layer, known, f"exposure {name}: layer", layer_path or path)
+        return name
 
     def _mounted(self, section: Section, key: str) -> tuple[MountedFilter, ...]:
         """Filters by name (in their first mount), or as {filter, mount, in_layer}."""

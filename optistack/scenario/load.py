@@ -173,7 +173,6 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader, FilterChoi
     def __init__(self, path: Path, digest: str, folders: tuple[Path, ...]):
         super().__init__(path, folders)
         self.digest = digest
-        self.exposures: dict[str, Exposure] = {}
 
     def load(self, top: Section) -> Scenario:
         version = top.number("optistack_scenario", 1.0)
@@ -334,23 +333,16 @@ class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader, FilterChoi
         for item in section.sections("compare", []):
             pair = []
             for side, name in (("coupon", coupon_layer), ("device", layer)):
-                exposure = self._defined(
-                    item.text(side), self.exposures, "exposure", item.key_path(side)
+                pair.append(
+                    self._exposure_with(
+                        name, item.text(side), item.key_path(side), section.key_path("layer")
+                    )
                 )
-                self._defined(
-                    name,
-                    dict.fromkeys(self.exposures[exposure].stack.names),
-                    "layer",
-                    section.key_path("layer"),
-                )
-                pair.append(exposure)
             item.done()
             pairs.append((pair[0], pair[1]))
         on = section.texts("filters_on", ())
         for i, name in enumerate(on):
-            where = f"{section.key_path('filters_on')}[{i}]"
-            self._defined(name, self.exposures, "exposure", where)
-            self._defined(layer, dict.fromkeys(self.exposures[name].stack.names), "layer", where)
+            self._exposure_with(layer, name, f"{section.key_path('filters_on')}[{i}]")
         if "filters" in section:
             candidates = self._mounted(section, "filters")
         else:

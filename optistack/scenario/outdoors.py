@@ -53,6 +53,18 @@ class SiteQuestion:
     pair: tuple[str, str]
     filters: tuple[MountedFilter, ...]
 
+    def assumptions(self) -> tuple[str, ...]:
+        """What is taken for granted, before anything is computed."""
+        out = ["light below 300 nm is absent: the clear-sky model begins there"]
+        if self.climate is None:
+            out.append("no climate: a clear sky all year, an upper limit for most places")
+        elif self.climate.uv_w_m2 is None:
+            out.append(
+                "no measured ultraviolet: clouds take less of it than of total light, by a "
+                "published relation"
+            )
+        return tuple(out)
+
 
 @dataclass(frozen=True, eq=False)
 class SiteAnswer:
@@ -94,8 +106,6 @@ class SiteAnswer:
 
 class SiteReader(Ingredients):
     """Reads the section ``[site]``."""
-
-    exposures: dict[str, Exposure]
 
     def _site(self, section: Section, question: Question) -> SiteQuestion:
         from optistack.analysis.outdoor import Site
@@ -155,12 +165,13 @@ class SiteReader(Ingredients):
 
     def _at_site(self, section: Section, question: Question) -> tuple[str, str]:
         """Which coupon and device stand there: those of a comparison under the sun by default."""
-        suns = [
+        suns = tuple(
             pair
             for pair in question.pairs
             if all(self.exposures[name].light.kind == "standard" for name in pair)
-        ]
-        first = (suns or list(question.pairs) or [(None, None)])[0]
+        )
+        usual = suns or question.pairs
+        first: tuple[str | None, str | None] = usual[0] if usual else (None, None)
         names = []
         for key, default, layer in (
             ("coupon", first[0], question.coupon_layer),
@@ -172,14 +183,7 @@ class SiteReader(Ingredients):
                     "is missing: name an exposure whose stack stands at the site",
                     section.key_path(key),
                 )
-            self._defined(name, self.exposures, "exposure", section.key_path(key))
-            self._defined(
-                layer,
-                dict.fromkeys(self.exposures[name].stack.names),
-                f"exposure {name}: layer",
-                section.key_path(key),
-            )
-            names.append(name)
+            names.append(self._exposure_with(layer, name, section.key_path(key)))
         return names[0], names[1]
 
 

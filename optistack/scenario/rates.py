@@ -133,8 +133,6 @@ class RatesAnswer:
 class RatesReader(Ingredients):
     """Reads the section ``[rates]``."""
 
-    exposures: dict[str, Exposure]
-
     def _rates(self, section: Section, pairs: tuple[tuple[str, str], ...]) -> RatesQuestion:
         pair = self._pair(section, pairs)
         coupon = self._ageing(section, "coupon", "ageing of the coupons")

@@ -393,6 +393,12 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
     if scenario.rates is not None:
         for text in scenario.rates.assumptions():
             add("assumption", "rates", text)
+    if scenario.site is not None:
+        for text in scenario.site.assumptions():
+            add("assumption", "site", text)
+    if scenario.plan is not None:
+        for text in scenario.plan.assumptions(rates=scenario.rates is not None):
+            add("assumption", "plan", text)
     for used_file in scenario.inputs:
         if used_file.grade in ("C", "D"):
             what = used_file.title or used_file.source or used_file.name

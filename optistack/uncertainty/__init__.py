@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from optistack.tolerances import MaterialTolerance
 from optistack.uncertainty.convergence import Estimate
 from optistack.uncertainty.distributions import (
     Choice,
@@ -14,15 +15,10 @@ from optistack.uncertainty.distributions import (
     uniform_draws,
 )
 from optistack.uncertainty.draws import Share, Uncertainty
+from optistack.uncertainty.known import RateInputs, Tolerances
 from optistack.uncertainty.propagation import propagate
 from optistack.uncertainty.ranking import FirstOrder, first_order
-from optistack.uncertainty.stacks import (
-    MaterialTolerance,
-    RateInputs,
-    RatioModel,
-    Tolerances,
-    ratio_uncertainty,
-)
+from optistack.uncertainty.stacks import RatioModel, ratio_uncertainty
 from optistack.uncertainty.streams import METHODS, Method, Stream
 
 __all__ = [

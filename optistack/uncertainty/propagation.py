@@ -67,7 +67,7 @@ def propagate(
     notes: Sequence[str] = (),
     workers: Workers | None = None,
     keep: Path | None = None,
-    identity: str | None = None,
+    identity: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Uncertainty:
     """Draw the inputs and run the function on them.
@@ -95,7 +95,7 @@ def propagate(
         Who makes the draws; the calling process when not given.
     keep : Path, optional
         A folder for finished draws: with the same question there, those are not made again.
-    identity : str, optional
+    identity : mapping of str to str, optional
         What tells this function from others; needed with ``keep``.
     progress : callable, optional
         Called with the draws that are done and all of them.
@@ -190,7 +190,9 @@ def _said(draws: int, failed: int, confidence: float, method: Method) -> list[st
     return said
 
 
-def _store(task: _Task, chunk: int, keep: Path | None, identity: str | None) -> DrawStore | None:
+def _store(
+    task: _Task, chunk: int, keep: Path | None, identity: Mapping[str, str] | None
+) -> DrawStore | None:
     if keep is None:
         return None
     if identity is None:
@@ -203,7 +205,7 @@ def _store(task: _Task, chunk: int, keep: Path | None, identity: str | None) -> 
             "seed": task.stream.seed,
             "method": task.stream.method,
             "chunk": chunk,
-            "question": identity,
+            **identity,
             "inputs": inputs,
             "outputs": list(task.outputs),
         },

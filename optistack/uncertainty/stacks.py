@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from optistack.compiled_kernel import Engine
+from optistack.compiled_kernel import choose as compiled
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import Exposure, ExposureResult
 from optistack.light_paths import DIRECTIONS_OF_DRAWS, Variation, absorptance_of_draws, respond
@@ -23,7 +25,7 @@ from optistack.materials import Material
 from optistack.spectra import Weight, weight_family
 from optistack.spectral_math import AVOGADRO_MOL, BOLTZMANN_J_K, optical_grid
 from optistack.stack import Stack
-from optistack.tolerances import BY_GRADE, MaterialTolerance
+from optistack.tolerances import BY_GRADE
 from optistack.uncertainty.distributions import (
     Choice,
     Distribution,
@@ -33,6 +35,7 @@ from optistack.uncertainty.distributions import (
     Uniform,
 )
 from optistack.uncertainty.draws import Uncertainty
+from optistack.uncertainty.known import MEASURED_BY, RateInputs, Tolerances
 from optistack.uncertainty.propagation import Drawn, propagate
 from optistack.uncertainty.streams import Method
 from optistack.workers import Workers
@@ -42,91 +45,10 @@ Real = NDArray[np.float64]
 _COARSER = 2.0
 # Refractive indices (draws x layers x wavelengths) held at once.
 _MOST_INDICES = 1 << 18
+# On a new machine the loops are compiled first, which takes some 15 s: worth it for so many times
+# the layer points from which a single call takes them where they have been compiled.
+_FIRST_START = 8
 _GAS_KJ_MOL_K = BOLTZMANN_J_K * AVOGADRO_MOL / 1e3
-
-
-@dataclass(frozen=True)
-class Tolerances:
-    """How well the parts of an exposure are known, one standard deviation each.
-
-    Attributes
-    ----------
-    thickness : float
-        Relative, of every layer that is not in ``layers``.
-    layers : mapping of layer name to float
-        Relative, of one layer.
-    materials : mapping of material name to MaterialTolerance
-        By the grade of the table where not given (`BY_GRADE`).
-    lamp_level : float
-        Relative; of the level at the sample's place, each exposure by itself.
-    meter : float
-        Relative; of the set-point meter. It cancels where both sides stand under one source.
-    rear_share : float
-        Relative; of the light on the rear.
-    holder_reflectance : float
-        Half-width of a range.
-    """
-
-    thickness: float = 0.05
-    layers: Mapping[str, float] = field(default_factory=dict)
-    materials: Mapping[str, MaterialTolerance] = field(default_factory=dict)
-    lamp_level: float = 0.05
-    meter: float = 0.05
-    rear_share: float = 0.2
-    holder_reflectance: float = 0.1
-
-    def __post_init__(self) -> None:
-        numbers = {f.name: getattr(self, f.name) for f in fields(self) if f.type == "float"}
-        numbers |= {f"layers {name}": x for name, x in self.layers.items()}
-        for name, m in self.materials.items():
-            numbers |= {f"materials {name} {key}": x for key, x in m._asdict().items()}
-        for name, x in numbers.items():
-            if not (np.isfinite(x) and 0 <= x <= 3):
-                raise OptistackError(f"tolerance {name} = {x} must lie between 0 and 3")
-
-
-@dataclass(frozen=True)
-class RateInputs:
-    """The rate law between coupon and device; what is None stays out.
-
-    Attributes
-    ----------
-    exponent : Distribution
-        Reciprocity exponent p.
-    activation_energy_kj_mol : Distribution, optional [kJ/mol]
-    coupon_temperature_k, device_temperature_k : Distribution, optional [K]
-    coupon_rate_per_h : Distribution, optional [1/h]
-    coupon_hours : Distribution, optional [h]
-        Until the coupon has reached the level that is asked for.
-    """
-
-    exponent: Distribution = field(default_factory=lambda: Choice([1.0]))
-    activation_energy_kj_mol: Distribution | None = None
-    coupon_temperature_k: Distribution | None = None
-    device_temperature_k: Distribution | None = None
-    coupon_rate_per_h: Distribution | None = None
-    coupon_hours: Distribution | None = None
-
-    def __post_init__(self) -> None:
-        thermal = (
-            self.activation_energy_kj_mol,
-            self.coupon_temperature_k,
-            self.device_temperature_k,
-        )
-        if any(x is None for x in thermal) and any(x is not None for x in thermal):
-            raise OptistackError(
-                "a correction for temperature needs the activation energy and both temperatures"
-            )
-
-
-_MEASURED_BY = {
-    "exponent": "intensity series",
-    "activation_energy_kj_mol": "temperature series",
-    "coupon_temperature_k": "film temperature of the coupon",
-    "device_temperature_k": "film temperature of the device",
-    "coupon_rate_per_h": "coupon series",
-    "coupon_hours": "coupon series",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,6 +71,15 @@ class _Side:
     materials: Mapping[str, str]  # layer -> key of the pool
 
 
+def _layer_points(side: _Side) -> int:
+    """Layer points that one draw takes, about: layers x wavelengths x directions."""
+    geometry = side.exposure.geometry
+    holder = geometry.holder
+    diffuse = geometry.isotropic_share > 0 or (holder is not None and holder.reflectance > 0)
+    inner = (len(side.index) - 2) * side.grid.size
+    return inner * (2 * DIRECTIONS_OF_DRAWS.fewest if diffuse else 1)
+
+
 class RatioModel:
     """Device over coupon as a function of what is drawn: `inputs`, and a call.
 
@@ -163,10 +94,17 @@ class RatioModel:
     tolerances : Tolerances
     rate : RateInputs, optional
         With it, also the rate factor, the device's rate and its hours to the level.
+    draws : int
+        How many are going to be made: many of them are worth the start of compiled loops.
+    engine : "numpy" or "compiled", optional
+        Who solves the stacks. When not given: what the environment variable OPTISTACK_ENGINE says,
+        else by ``draws`` and whether numba is there (extra ``fast``). The two agree to 1e-11, not
+        to the last bit, so it is settled here, once for all draws.
 
     Attributes
     ----------
     inputs : tuple of Input
+    engine : "numpy" or "compiled"
     outputs : tuple of str
         "ratio per volume", then the same for each weight, and so on for the rate.
     notes : tuple of str
@@ -189,6 +127,8 @@ class RatioModel:
         weights: Sequence[Weight] | None = None,
         tolerances: Tolerances | None = None,
         rate: RateInputs | None = None,
+        draws: int = 300,
+        engine: Engine | None = None,
     ):
         self.weights = tuple(weights) if weights is not None else weight_family()
         if not self.weights:
@@ -217,13 +157,16 @@ class RatioModel:
             )
         )
         self._check_names()
+        points = sum(_layer_points(side) for side in self._sides)
+        worth = draws * points // _FIRST_START
+        self.engine: Engine = "compiled" if compiled(engine, worth) else "numpy"
         if len(self.weights) > 1:
             self._input(
                 "weight",
                 Choice(range(len(self.weights))),
                 "activation spectrum, by cut-on filters",
             )
-        for key, measurement in _MEASURED_BY.items() if rate is not None else ():
+        for key, measurement in MEASURED_BY.items() if rate is not None else ():
             distribution = getattr(rate, key)
             if distribution is not None:
                 self._input(key, distribution, measurement)
@@ -300,7 +243,7 @@ class RatioModel:
             np.array([0.0 if holder is None else holder.reflectance]),
         )
         [own] = absorptance_of_draws(
-            built, exposure.geometry, grid, as_it_stands, DIRECTIONS_OF_DRAWS
+            built, exposure.geometry, grid, as_it_stands, DIRECTIONS_OF_DRAWS, "numpy"
         )[:, built.position(layer)]
         photons = []
         for w in self.weights:
@@ -358,8 +301,8 @@ class RatioModel:
             )
 
     @property
-    def identity(self) -> str:
-        """A digest of everything that the answers depend on, besides the draws."""
+    def identity(self) -> dict[str, str]:
+        """The engine, and a digest of everything else that answers depend on besides the draws."""
         said: list[Any] = [self.inputs, self.outputs, sorted(self._inputs.items())]
         arrays: list[NDArray[Any]] = []
         for side in self._sides:
@@ -380,7 +323,7 @@ class RatioModel:
         digest = hashlib.sha256(repr(said).encode())
         for array in arrays:
             digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
-        return digest.hexdigest()
+        return {"engine": self.engine, "question": digest.hexdigest()}
 
     @property
     def sides(self) -> tuple[_Side, ...]:
@@ -390,7 +333,7 @@ class RatioModel:
     @property
     def of_ratio(self) -> tuple[str, ...]:
         """Names of the inputs on which the ratio depends, the weight and the rate law apart."""
-        apart = {"weight", *_MEASURED_BY}
+        apart = {"weight", *MEASURED_BY}
         return tuple(i.name for i in self.inputs if i.name not in apart)
 
     @property
@@ -460,7 +403,12 @@ class RatioModel:
             some = {name: values[piece] for name, values in drawn.items()}
             draws = self._variation(side, some, piece.stop - start)
             a = absorptance_of_draws(
-                side.stack, side.exposure.geometry, side.grid, draws, DIRECTIONS_OF_DRAWS
+                side.stack,
+                side.exposure.geometry,
+                side.grid,
+                draws,
+                DIRECTIONS_OF_DRAWS,
+                self.engine,
             )
             thickness = draws.thickness_nm[:, position]
             for i, of_layer in enumerate(a[:, position]):
@@ -518,6 +466,7 @@ def ratio_uncertainty(
     workers: Workers | None = None,
     keep: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
+    engine: Engine | None = None,
 ) -> Uncertainty:
     """How sure the ratio device over coupon is, and what to measure next.
 
@@ -527,6 +476,8 @@ def ratio_uncertainty(
         As in `RatioModel`.
     draws, seed, method, chunk, confidence, workers, keep, progress
         As in `propagate`.
+    engine
+        As in `RatioModel`.
 
     Returns
     -------
@@ -548,6 +499,8 @@ def ratio_uncertainty(
         weights=weights,
         tolerances=tolerances,
         rate=rate,
+        draws=draws,
+        engine=engine,
     )
     return propagate(
         model,

@@ -33,7 +33,7 @@ from optistack.criteria import (
 )
 from optistack.errors import OptistackError, RangeError, StackError
 from optistack.exposure import Exposure, ExposureResult, MountedFilter
-from optistack.rate_terms import PROPORTIONAL, Knowledge
+from optistack.rate_terms import FAR_INTENSITY, PROPORTIONAL, Knowledge
 from optistack.spectra import (
     DAMAGE_BAND_NM,
     DEFAULT_BANDS_NM,
@@ -54,9 +54,6 @@ from optistack.value import Value
 from optistack.weathering_cycles import Cycle, SetPoint, standard_cycles
 
 Real = NDArray[np.float64]
-
-# A rate law is not carried further than this from the intensities it was tested at.
-TESTED_FACTOR = 10.0
 
 
 def exposure_plan(
@@ -374,19 +371,19 @@ def _intensity(ask: _Question, intensity: Value) -> tuple[Value, tuple[str, ...]
     mean = float((course**2).sum() / course.sum()) / (ask.site.thickness_nm * 1e-9)
     ratio = Value(intensity.value / mean, intensity.low / mean, intensity.high / mean)
     flags = []
-    if ratio.high > TESTED_FACTOR or ratio.low < 1 / TESTED_FACTOR:
+    if ratio.high > FAR_INTENSITY or ratio.low < 1 / FAR_INTENSITY:
         flags.append(
             f"absorbed rate per volume {ratio.format(2)} times the device's mean outdoors: the law "
-            f"between both is stretched beyond {TESTED_FACTOR:g} times"
+            f"between both is stretched beyond {FAR_INTENSITY:g} times"
         )
     if ask.tested is not None:
         low, high = ask.tested
         if not (0 < low <= high and np.isfinite(high)):
             raise OptistackError(f"tested_m3_s = {ask.tested} must be a positive range")
-        if intensity.high > TESTED_FACTOR * high or intensity.low < low / TESTED_FACTOR:
+        if intensity.high > FAR_INTENSITY * high or intensity.low < low / FAR_INTENSITY:
             flags.append(
                 f"absorbed rate {intensity.format(2)} per m3 and s is more than "
-                f"{TESTED_FACTOR:g} times outside the tested {low:.2g} to {high:.2g}"
+                f"{FAR_INTENSITY:g} times outside the tested {low:.2g} to {high:.2g}"
             )
     return ratio, tuple(flags)
 

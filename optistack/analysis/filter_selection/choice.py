@@ -436,7 +436,7 @@ def _between(
     candidate = best.candidate
     if candidate is None or candidate.build is None:
         return None
-    bench, known = evaluation.benches[exposure], evaluation.judged[exposure]
+    bench, known = evaluation.benches[exposure].for_draws([key]), evaluation.judged[exposure]
     rate = float(known.rate_m2_s[key][0])
 
     def marks(judged: Judged, some: Sequence[Candidate]) -> Marks:

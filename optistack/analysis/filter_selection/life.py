@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optistack.analysis.filter_selection.table import CARRIED
 from optistack.errors import OptistackError
 from optistack.rate_terms import LEAST_SHARE, PROPORTIONAL, Knowledge
-from optistack.value import Value
+from optistack.value import Value, short
 
 if TYPE_CHECKING:
     from optistack.rate_laws import Law
@@ -73,7 +74,7 @@ class SiteYearDose(Protocol):
     @property
     def notes(self) -> tuple[str, ...]: ...
 
-    def rate_m2_s(self, key: str) -> Real: ...
+    def sum_of_powers(self, key: str, exponent: float, *, per_volume: bool = True) -> float: ...
 
 
 class _Points(Protocol):
@@ -334,10 +335,7 @@ class Service:
             exposure,
             hours_per_year,
             hours,
-            (
-                f"damage of the site's year counted hour by hour with p = {exponent:g}; filters "
-                f"are judged with the spectrum of {exposure}",
-            ),
+            (_hour_by_hour(exposure, exponent),),
         )
 
     @classmethod
@@ -363,21 +361,32 @@ class Service:
         names : mapping of str to str, optional
             Other names that weights go by here.
         """
-        keys = {k: (names or {}).get(k, k) for k in dose.keys}
-        found = cls.from_site(
+        hours = {}
+        for key in dose.keys:
+            reference = dose.am15g_rate_m2_s[key]
+            if reference > 0:
+                # Its own sum: hours of sunrise and sunset count for their lit part.
+                total = dose.sum_of_powers(key, exponent, per_volume=False)
+                hours[(names or {}).get(key, key)] = total / reference**exponent / 3600.0
+        where = f"site {dose.light.site.name}"
+        return cls(
             exposure,
             hours_per_year,
-            {new: dose.rate_m2_s(k) for k, new in keys.items() if dose.am15g_rate_m2_s[k] > 0},
-            {new: dose.am15g_rate_m2_s[k] for k, new in keys.items()},
-            exponent=exponent,
-            step_h=dose.light.step_h,
+            hours,
+            (_hour_by_hour(exposure, exponent), *(f"{where}: {n}" for n in dose.notes)),
         )
-        where = f"site {dose.light.site.name}"
-        return replace(found, notes=(*found.notes, *(f"{where}: {n}" for n in dose.notes)))
 
     def damage_hours(self, key: str) -> float:
-        """Hours of damage a year with a weight [h]."""
-        return self.damage_hours_per_year.get(key, self.hours_per_year)
+        """Hours of damage a year with a weight [h]; carried on to 500 nm it has those of before."""
+        known = self.damage_hours_per_year
+        return known.get(key, known.get(key.removesuffix(CARRIED), self.hours_per_year))
+
+
+def _hour_by_hour(exposure: str, exponent: float) -> str:
+    return (
+        f"damage of the site's year counted hour by hour with p = {short(exponent)}; filters are "
+        f"judged with the spectrum of {exposure}"
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -133,9 +133,14 @@ class SiteDose:
         if not (np.isfinite(exponent) and exponent > 0):
             raise OptistackError(f"exponent {exponent} must be positive")
         q = self.rate_m3_s(key) if per_volume else self.rate_m2_s(key)
-        lit = (q > 0) & (self.light.lit_share > 0)
-        share = self.light.lit_share[lit]
+        lit = (q > 0) & (self.lit_share > 0)
+        share = self.lit_share[lit]
         return float(((q[lit] / share) ** exponent @ share) * self.light.step_s)
+
+    @property
+    def lit_share(self) -> Real:
+        """Part of each step with the sun up, (step,)."""
+        return self.light.lit_share
 
     @property
     def equivalent_am15g_hours(self) -> dict[str, float]:

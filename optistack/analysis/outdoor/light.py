@@ -15,11 +15,10 @@ from optistack.analysis.outdoor.sun import (
     SHORTEST_NM,
     ClearSky,
     SunPath,
-    clear_sky,
+    clear_steps,
     ground_reflectance,
     require_pvlib,
     standard_sun,
-    sun_path,
 )
 from optistack.errors import OptistackError, RangeError
 from optistack.plot_axes import axes
@@ -236,10 +235,7 @@ def site_light(
         time = year_steps(site, year, step_h)
     else:
         time, step_h = climate.time, climate.step_h
-    path = sun_path(site, time, step_h)
-    up = np.flatnonzero(path.lit_share > 0)
-    lit = SunPath(*(np.asarray(values)[up] for values in path))
-    sky = clear_sky(site, lit)
+    path, up, lit, sky = clear_steps(site, time, step_h)
     share = lit.lit_share[:, None]
     notes = _notes(site, climate)
     factors: Clouds | None = None

@@ -9,7 +9,7 @@ import numpy as np
 from optistack.analysis.outdoor.climate import TYPICAL_YEAR, Climate
 from optistack.analysis.outdoor.light import local_month, year_steps
 from optistack.analysis.outdoor.site import Site
-from optistack.analysis.outdoor.sun import SunPath, clear_sky, require_pvlib, sun_path
+from optistack.analysis.outdoor.sun import clear_steps, require_pvlib
 from optistack.errors import OptistackError
 from optistack.spectral_math import nodal_weights
 
@@ -52,10 +52,7 @@ def climate_from_months(
         )
     require_pvlib()
     time = year_steps(site, year, _STEP_H)
-    path = sun_path(site, time, _STEP_H)
-    up = np.flatnonzero(path.lit_share > 0)
-    lit = SunPath(*(np.asarray(values)[up] for values in path))
-    sky = clear_sky(site, lit)
+    _, up, lit, sky = clear_steps(site, time, _STEP_H)
     every = nodal_weights(sky.wavelength_nm, 300.0, 4000.0, [], [])
     level = np.cos(np.radians(lit.apparent_zenith_deg))
     clear = np.zeros(time.size)

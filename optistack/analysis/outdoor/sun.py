@@ -8,7 +8,7 @@ atmosphere of ASTM G173, the band of that standard.
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -218,6 +218,37 @@ def clear_sky(site: Site, path: SunPath) -> ClearSky:
         np.array(model["wavelength"], dtype=float),
         *(np.ascontiguousarray((model[k] * factor).T) for k in ("dni", "dhi", "dni_extra")),
     )
+
+
+class ClearSteps(NamedTuple):
+    """The sun through all steps, and the clear sky of those in which it is up."""
+
+    path: SunPath
+    up: NDArray[np.intp]  # positions of these steps
+    lit: SunPath
+    sky: ClearSky
+
+
+def clear_steps(site: Site, middle: Time, step_h: float) -> ClearSteps:
+    """`sun_path` and `clear_sky` in one; the last answer is kept, since a year is asked for twice.
+
+    Parameters
+    ----------
+    site, middle, step_h
+        As in `sun_path`.
+    """
+    return _clear_steps(site, middle.astype("datetime64[ms]").tobytes(), step_h)
+
+
+@lru_cache(maxsize=1)
+def _clear_steps(site: Site, middle: bytes, step_h: float) -> ClearSteps:
+    path = sun_path(site, np.frombuffer(middle, dtype="datetime64[ms]"), step_h)
+    up = np.flatnonzero(path.lit_share > 0)
+    lit = SunPath(*(np.asarray(values)[up] for values in path))
+    out = ClearSteps(path, up, lit, clear_sky(site, lit))
+    for values in (*out.path, out.up, *out.lit, *out.sky):
+        values.flags.writeable = False
+    return out
 
 
 def ground_reflectance(site: Site) -> Real:

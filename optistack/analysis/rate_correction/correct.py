@@ -20,10 +20,16 @@ from optistack.curve_fit import Curves
 from optistack.errors import OptistackError
 from optistack.law_choice import FAR_DOSE, envelope, rank
 from optistack.rate_laws import GAS_J_MOL_K, Law
-from optistack.rate_terms import PROPORTIONAL, Knowledge, Terms, log_terms, scaled
+from optistack.rate_terms import (
+    FAR_INTENSITY,
+    PROPORTIONAL,
+    Knowledge,
+    Terms,
+    log_terms,
+    scaled,
+)
 from optistack.value import Value
 
-_FAR_INTENSITY = 10.0
 _FAR_KELVIN = 10.0
 _WIDE = 4.0  # a residual factor whose interval spans more than this says little
 _SMALL_SHARE = 0.10
@@ -280,9 +286,9 @@ def _far(coupon: CouponKinetics, ratios: Mapping[str, Value], exponent: Knowledg
     for name, v in ratios.items():
         above, below = v.high * mean / high, low / (v.low * mean)
         times, side = max((above, "above"), (below, "below"))
-        if times > _FAR_INTENSITY:
+        if times > FAR_INTENSITY:
             out.append(
                 f"weight {name}: the device's intensity is {times:.3g} times {side} the tested "
-                f"ones, more than {_FAR_INTENSITY:g}; whether p holds there is not known"
+                f"ones, more than {FAR_INTENSITY:g}; whether p holds there is not known"
             )
     return out
