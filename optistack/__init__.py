@@ -99,6 +99,7 @@ if TYPE_CHECKING:
     from optistack.light_paths import Geometry, Holder
     from optistack.materials import Material, material
     from optistack.mixtures import beer_lambert, effective_medium, urbach_edge
+    from optistack.page import explore
     from optistack.reader import Export, export_to_table, read_export
     from optistack.scenario import RunResult, Scenario, check, load_scenario, run
     from optistack.spectra import Spectrum, Weight, gaussian, planck, spectrum, weight_family
@@ -211,6 +212,7 @@ _HOME = {
     ),
     "optistack.database": ("database_table", "search_database", "write_database_table"),
     "optistack.mixtures": ("beer_lambert", "effective_medium", "urbach_edge"),
+    "optistack.page": ("explore",),
     "optistack.scenario": ("RunResult", "Scenario", "check", "load_scenario", "run"),
 }
 _WHERE = {name: module for module, names in _HOME.items() for name in names}

@@ -331,6 +331,29 @@ class ExposureResult:
         """Equivalent photons absorbed at the weight's reference wavelength [1/(m2 s)]."""
         return self.absorbed_photons_m2_s(layer, weight.band_nm, weight)
 
+    def absorbed_spectrum(self, layer: str) -> tuple[Real, Real]:
+        """Photons that a layer absorbs per area, time and wavelength, for the central spectrum.
+
+        Returns
+        -------
+        wavelength_nm : (sample,) array [nm]
+            The optical grid and the light's own samples within it.
+        absorbed_photons_m2_s_nm : (sample,) array [1/(m2 s nm)]
+            The absorptance is linear between the points of the optical grid.
+        """
+        light = self.exposure.light
+        grid = self.wavelength_nm
+        lit_low, lit_high = light.lit_range_nm
+        own = light.wavelength_nm
+        own = own[(own >= grid[0]) & (own <= grid[-1])]
+        lam = np.union1d(grid, own)
+        lam = lam[(lam >= lit_low) & (lam <= lit_high)]
+        rate = light(lam) * lam / PHOTON_J_NM
+        rate = rate * np.interp(lam, grid, self.response.absorptance[self.stack.position(layer)])
+        for item in self.far:
+            rate = rate * item.external(lam)
+        return lam, np.asarray(rate)
+
     def incident_photons_m2_s(self, band_nm: BandNm) -> Real:
         """Photons on the lit side at the sample plane, filters off [1/(m2 s)], (variant,)."""
         key = ("incident", tuple(band_nm))
@@ -385,9 +408,13 @@ class ExposureResult:
         """
         weights = self.photon_weights(band_nm, weight)[0]
         position = self.stack.position(layer)
-        lam = self.wavelength_nm
-        n, d, coherent = self.stack.lower(lam)
+        # Only wavelengths that count: a band may be a small part of what was solved.
+        used = weights != 0
         depth = np.atleast_1d(np.asarray(depth_nm, dtype=float))
+        if not used.any():
+            return np.zeros(depth.size)
+        weights, lam = weights[used], self.wavelength_nm[used]
+        n, d, coherent = self.stack.lower(lam)
         light = self.response.lighting
         density = np.zeros((depth.size, lam.size))
         for p, kind in enumerate(light.polarizations):
@@ -401,7 +428,7 @@ class ExposureResult:
                 polarization=kind,
                 coherent=coherent,
             )
-            density += np.einsum("dw,dzw->zw", light.front.share[p], front)
+            density += np.einsum("dw,dzw->zw", light.front.share[p][:, used], front)
             if light.rear.share.any():
                 rear = depth_profile(
                     n[::-1],
@@ -413,7 +440,7 @@ class ExposureResult:
                     polarization=kind,
                     coherent=coherent[::-1],
                 )
-                density += np.einsum("dw,dzw->zw", light.rear.share[p], rear[:, ::-1])
+                density += np.einsum("dw,dzw->zw", light.rear.share[p][:, used], rear[:, ::-1])
         return np.asarray(density @ weights * 1e9)
 
     def first_nanometre(self, layer: str, band_nm: BandNm) -> tuple[float, float]:

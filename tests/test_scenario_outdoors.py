@@ -210,6 +210,14 @@ def test_two_lamps_at_one_nominal_dose(path: Path) -> None:
     assert short.ratio.value != pytest.approx(1.0, abs=0.01)
 
 
+def test_check_says_what_is_assumed(path: Path) -> None:
+    found = {f.where: [] for f in ost.check(ost.load_scenario(path))}
+    for finding in ost.check(ost.load_scenario(path)):
+        found[finding.where].append(finding.text)
+    assert any("clear sky all year" in text for text in found["site"])
+    assert found["plan"] == ["no temperatures: lamp and site count as equally warm"]
+
+
 def test_temperatures_of_lamp_and_site(path: Path) -> None:
     """A constant temperature: one factor of Arrhenius for every way of counting absorbed light."""
     warm = "temperature = { lamp_c = 60, site_c = 20, activation_energy_kj_mol = 40 }\n"

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from optistack import __version__
-from optistack.cli import constants, ledger, listing, planning, reading, runs
+from optistack.cli import constants, exploring, ledger, listing, planning, reading, runs
 from optistack.cli.progress import write_json
 from optistack.errors import OptistackError, QuestionError
 
@@ -30,7 +30,7 @@ def _parser() -> argparse.ArgumentParser:
     common.add_argument("--json", action="store_true", help="answer in JSON on standard output")
     common.add_argument("--debug", action="store_true", help="show the traceback of a refusal")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for module in (runs, planning, reading, constants, ledger, listing):
+    for module in (runs, exploring, planning, reading, constants, ledger, listing):
         module.add(commands, common)
     return parser
 

@@ -3,7 +3,7 @@
 from optistack.scenario.electrode import ElectrodeAnswer, ElectrodeQuestion
 from optistack.scenario.files import InputFile
 from optistack.scenario.filter_choice import FilterChoiceAnswer, FilterChoiceQuestion
-from optistack.scenario.load import Scenario, load_scenario
+from optistack.scenario.load import Scenario, load_scenario, parsed, scenario_from_data
 from optistack.scenario.outdoors import SiteAnswer, SiteQuestion
 from optistack.scenario.plan import PlanAnswer, PlanQuestion
 from optistack.scenario.question import Question
@@ -28,5 +28,7 @@ __all__ = [
     "SiteQuestion",
     "check",
     "load_scenario",
+    "parsed",
     "run",
+    "scenario_from_data",
 ]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from optistack.collection import Collection, QuantumEfficiency
 from optistack.errors import ScenarioError
@@ -112,16 +114,57 @@ def load_scenario(path: str | Path, *, allow_paths: Sequence[str | Path] = ()) -
     """
     path = Path(path)
     text, digest = read_text(path)
+    return scenario_from_data(parsed(text, path), path, allow_paths=allow_paths, sha256=digest)
+
+
+def parsed(text: str, path: str | Path) -> dict[str, Any]:
+    """TOML as plain values; ``path`` says in a refusal where the text is from."""
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(f"{path}: not valid TOML: {error}") from None
     except ValueError as error:  # a number of more digits than Python converts
         raise ScenarioError(f"{path}: not valid TOML: {error}") from None
     except RecursionError:
         raise ScenarioError(f"{path}: not valid TOML: nested too deeply") from None
+
+
+def scenario_from_data(
+    data: Mapping[str, Any],
+    path: str | Path,
+    *,
+    allow_paths: Sequence[str | Path] = (),
+    sha256: str = "",
+) -> Scenario:
+    """A scenario from the values of a TOML document, read or made by a program.
+
+    Parameters
+    ----------
+    data : mapping
+        As `tomllib` gives it; it is not changed.
+    path : str or Path
+        Where the document lies or would lie: files are looked for beside it.
+    allow_paths, sha256
+        As in `load_scenario`; the checksum of the text, where there is one.
+
+    Raises
+    ------
+    ScenarioError, TableError
+        As `load_scenario`.
+
+    Examples
+    --------
+    >>> film = {"name": "film", "material": "ito", "thickness_nm": 120}
+    >>> made = {"title": "One film", "stacks": {"coupon": {"layers": [film]}},
+    ...         "lights": {"sun": {"spectrum": "am15g"}},
+    ...         "exposures": {"outdoors": {"stack": "coupon", "light": "sun"}},
+    ...         "question": {"layer": "film"}}
+    >>> scenario_from_data(made, "made.toml").stacks["coupon"].names
+    ('film',)
+    """
+    path = Path(path)
     folders = tuple(Path(p).resolve() for p in (path.parent, *allow_paths))
-    return _Loader(path, digest, folders).load(Section(data, ""))
+    return _Loader(path, sha256, folders).load(Section(deepcopy(dict(data)), ""))
 
 
 class _Loader(RatesReader, ElectrodeReader, PlanReader, LedgerReader, FilterChoiceReader):

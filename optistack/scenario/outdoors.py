@@ -53,6 +53,18 @@ class SiteQuestion:
     pair: tuple[str, str]
     filters: tuple[MountedFilter, ...]
 
+    def assumptions(self) -> tuple[str, ...]:
+        """What is taken for granted, before anything is computed."""
+        out = ["light below 300 nm is absent: the clear-sky model begins there"]
+        if self.climate is None:
+            out.append("no climate: a clear sky all year, an upper limit for most places")
+        elif self.climate.uv_w_m2 is None:
+            out.append(
+                "no measured ultraviolet: clouds take less of it than of total light, by a "
+                "published relation"
+            )
+        return tuple(out)
+
 
 @dataclass(frozen=True, eq=False)
 class SiteAnswer:

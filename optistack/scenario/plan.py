@@ -93,6 +93,15 @@ class PlanQuestion:
     purpose: str
     facts: Mapping[str, str]
 
+    def assumptions(self, *, rates: bool) -> tuple[str, ...]:
+        """What is taken for granted, before anything is computed."""
+        out = []
+        if self.exponent is None and not rates:
+            out.append("reciprocity exponent p = 1 assumed: damage goes with the absorbed photons")
+        if self.temperature is None:
+            out.append("no temperatures: lamp and site count as equally warm")
+        return tuple(out)
+
 
 @dataclass(frozen=True, eq=False)
 class PlanAnswer:

@@ -140,10 +140,10 @@ def run(
     notes: list[str] = []
     exposures = dict(scenario.exposures)
     filters_on = list(question.filters_on)
-    sun = _sun_exposure(scenario)
+    sun = sun_exposure(scenario)
     if sun is not None:
         try:
-            results[sun.name] = sun.run(_limits(scenario, sun, with_filters=True))
+            results[sun.name] = sun.run(needed_limits(scenario, sun, with_filters=True))
         except RangeError as error:
             notes.append(f"the filters are not judged under the sun: {error}")
         else:
@@ -152,9 +152,9 @@ def run(
     for name, exposure in exposures.items():
         progress(f"exposure {name}")
         if name not in results:
-            limits = _limits(scenario, exposure, with_filters=name in filters_on)
+            limits = needed_limits(scenario, exposure, with_filters=name in filters_on)
             results[name] = exposure.run(limits)
-        collection = _collection(scenario, exposure)
+        collection = collection_of(scenario, exposure)
         if collection is not None:
             currents[name] = photocurrent(results[name], collection)
     comparisons = []
@@ -185,7 +185,7 @@ def run(
             collections={
                 name: collection
                 for name in filters_on
-                if (collection := _collection(scenario, exposures[name])) is not None
+                if (collection := collection_of(scenario, exposures[name])) is not None
             },
             base_results={name: results[name] for name in filters_on},
         )
@@ -237,7 +237,7 @@ def run(
             {
                 name: collection
                 for name, exposure in exposures.items()
-                if (collection := _collection(scenario, exposure)) is not None
+                if (collection := collection_of(scenario, exposure)) is not None
             },
             results,
             rates,
@@ -275,7 +275,7 @@ def run(
     )
 
 
-def _sun_exposure(scenario: Scenario) -> Exposure | None:
+def sun_exposure(scenario: Scenario) -> Exposure | None:
     """The exposure that judges the filters under the sun, where the scenario has only lamps."""
     question = scenario.question
     asked = [scenario.exposures[name] for name in question.filters_on]
@@ -295,15 +295,15 @@ def _sun_exposure(scenario: Scenario) -> Exposure | None:
     )
 
 
-def _collection(scenario: Scenario, exposure: Exposure) -> Collection | None:
+def collection_of(scenario: Scenario, exposure: Exposure) -> Collection | None:
     return scenario.collections.get(exposure.stack.name)
 
 
-def _limits(scenario: Scenario, exposure: Exposure, *, with_filters: bool) -> BandNm:
+def needed_limits(scenario: Scenario, exposure: Exposure, *, with_filters: bool) -> BandNm:
     """The wavelengths over which an exposure must be solved [nm]."""
     question = scenario.question
     bands = [*question.bands_nm, *(w.band_nm for w in question.weights)]
-    collection = _collection(scenario, exposure)
+    collection = collection_of(scenario, exposure)
     if collection is not None:
         bands.append(collection.range_nm)
     if with_filters:
@@ -359,7 +359,9 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
         add("assumption", "scenario", choice)
     for name, exposure in scenario.exposures.items():
         try:
-            limits = _limits(scenario, exposure, with_filters=name in scenario.question.filters_on)
+            limits = needed_limits(
+                scenario, exposure, with_filters=name in scenario.question.filters_on
+            )
             stack, far = exposure.built
             stack.fringe_step_nm(limits[0])  # refuses coherent layers that are too thick
         except OptistackError as error:
@@ -378,7 +380,7 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
             where = f"filters.{candidate.item.name} ({candidate.mount}) on {name}"
             try:
                 trial = exposure.with_filters((candidate, *exposure.filters))
-                limits = _limits(scenario, exposure, with_filters=True)
+                limits = needed_limits(scenario, exposure, with_filters=True)
                 _ = trial.built
             except OptistackError as error:
                 add("missing", where, str(error))
@@ -391,6 +393,12 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
     if scenario.rates is not None:
         for text in scenario.rates.assumptions():
             add("assumption", "rates", text)
+    if scenario.site is not None:
+        for text in scenario.site.assumptions():
+            add("assumption", "site", text)
+    if scenario.plan is not None:
+        for text in scenario.plan.assumptions(rates=scenario.rates is not None):
+            add("assumption", "plan", text)
     for used_file in scenario.inputs:
         if used_file.grade in ("C", "D"):
             what = used_file.title or used_file.source or used_file.name

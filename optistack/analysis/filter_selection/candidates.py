@@ -157,7 +157,7 @@ def edge_family(
     _check_count(len(mounts) * len(half_value_nm) * len(width_10_90_nm))
 
     def build(mount: Mount, half_value_nm: float, width_10_90_nm: float) -> Candidate:
-        label = f"{name} {half_value_nm:.6g} nm, {width_10_90_nm:.6g} nm wide"
+        label = f"{name} {half_value_nm:.5g} nm, {width_10_90_nm:.5g} nm wide"
         item = edge_filter(
             label,
             half_value_nm,
