@@ -383,6 +383,28 @@ def test_where_the_compiled_code_is_kept(tmp_path: Path) -> None:
     assert "__pycache__" in (ROOT / ".gitignore").read_text(encoding="utf-8")
 
 
+@needs_numba
+def test_the_process_that_compiles_rounds_as_those_that_load(tmp_path: Path) -> None:
+    """Both polarisations, light from both sides: with each the two once differed in last bits."""
+    code = """
+import hashlib, sys
+import numpy as np
+from optistack.transfer_matrix import solve
+rng = np.random.default_rng(4)
+lam = np.linspace(300.0, 1100.0, 400)
+n = rng.uniform(1.2, 2.5, (8, 1)) + rng.uniform(0.0, 0.3, (8, 1)) * (1j + np.sin(lam / 100))
+n[0] = 1.0
+d = rng.uniform(20.0, 300.0, (6, 6))
+flags = [False, True, True, False, True, True]
+for angle in (0.0, [0.0, 50.0]):
+    for coherent in (None, flags):
+        r = solve(n, d, lam, angle_deg=angle, coherent=coherent, engine="compiled")
+        sys.stdout.write(hashlib.sha256(r.absorptance.tobytes()).hexdigest())
+"""
+    compiling, loading = (fresh(code, NUMBA_CACHE_DIR=str(tmp_path)) for _ in range(2))
+    assert compiling == loading
+
+
 def test_without_numba() -> None:
     """The loops are plain Python then, with the same answers; large jobs stay with numpy."""
     code = """
