@@ -383,6 +383,16 @@ def _absorb(s, m, nb):  # type: ignore[no-untyped-def]
 
 
 @_plain
+def _absorb_into(s, m, out, nb, count):  # type: ignore[no-untyped-def]
+    """`_absorb`, straight to where it is wanted."""
+    _wide()
+    for w in range(count):
+        out[w] = s[_POWER * ROW + w] * m[_FOUND * ROW + w]
+    for w in range(nb):
+        s[_POWER * ROW + w] *= m[_DECAY * ROW + w]
+
+
+@_plain
 def _transmit(s, m, nb, p):  # type: ignore[no-untyped-def]
     _wide()
     for w in range(nb):
@@ -393,8 +403,12 @@ def _transmit(s, m, nb, p):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _run(s, media, d, near, top, bottom, row, nb, p, fresh):  # type: ignore[no-untyped-def]
+def _run(  # type: ignore[no-untyped-def]
+    s, media, d, near, top, bottom, row, nb, p, fresh, out, start, count
+):  # fmt: skip
     """The coherent layers between two media, lit from ``top``; absorptances into ``row``.
+
+    With a ``count``: absorptances of so many wavelengths from ``start`` on into ``out`` instead.
 
     ``fresh``: their phases are not known yet. They are found just before they are used, while what
     they need is in the cache.
@@ -416,7 +430,9 @@ def _run(s, media, d, near, top, bottom, row, nb, p, fresh):  # type: ignore[no-
             _step_special(s, m, d[i - 1], nb, p)
     _top(s, media[top], nb, p)
     for i in range(top + step, bottom, step):
-        if row == _A * ROW:
+        if count > 0:
+            _absorb_into(s, media[i], out[i - 1, start : start + count], nb, count)
+        elif row == _A * ROW:
             _absorb(s, media[i], nb)
         else:
             _absorb_back(s, media[i], nb)
@@ -479,13 +495,17 @@ def _light(s, m, nb, twice):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _chain(s, media, d, near, stops, nb, p, fresh):  # type: ignore[no-untyped-def]
-    """A whole stack, lit from the ambient; ``stops`` are the media between coherent runs."""
+def _chain(s, media, d, near, stops, nb, p, fresh, out, start, count):  # type: ignore[no-untyped-def]
+    """A whole stack, lit from the ambient; ``stops`` are the media between coherent runs.
+
+    ``count``: as in `_run`, for a stack of a single run.
+    """
     _wide()
     runs = len(stops) - 1
     for g in range(runs):
         above = media[stops[g]]
-        _run(s, media, d, near, stops[g], stops[g + 1], _A * ROW, nb, p, fresh)
+        ends = stops[g], stops[g + 1]
+        _run(s, media, d, near, *ends, _A * ROW, nb, p, fresh, out, start, count)
         if runs == 1:
             for w in range(nb):
                 s[_ENTER * ROW + w] = (1.0 - s[_R * ROW + w]) + s[_EXCESS * ROW + w]
@@ -495,7 +515,8 @@ def _chain(s, media, d, near, stops, nb, p, fresh):  # type: ignore[no-untyped-d
         if g < runs - 1:
             if fresh:
                 _phases(s, media[stops[g + 1]], d[stops[g + 1] - 1], nb)
-            _run(s, media, d, near, stops[g + 1], stops[g], _BACK_A * ROW, nb, p, False)
+            ends = stops[g + 1], stops[g]
+            _run(s, media, d, near, *ends, _BACK_A * ROW, nb, p, False, out, start, 0)
             _keep(s, above, _U_R * ROW, _U_T * ROW, _U_X * ROW, nb)
     last = media[stops[runs - 1]]
     for w in range(nb):
@@ -636,6 +657,7 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     near = np.zeros(count_media, dtype=np.int64)
     both = oblique and kinds == 2
     gather = both or summed
+    direct = not gather and len(stops) == 2 and weights.shape[0] == 0
     absorbing = False
     for task in range((blocks[1] - blocks[0]) * (stacks[1] - stacks[0])):
         number, stack = divmod(task, stacks[1] - stacks[0])
@@ -670,7 +692,10 @@ def solve_tasks(  # type: ignore[no-untyped-def]
                 if (kinds < 2 and kind != kinds) if oblique else kind == 1:
                     continue
                 fresh = kind == 0 or not both
-                _chain(s, media, d[stack], near, stops, nb, oblique and kind == 1, fresh)
+                out = a[stack, 0 if summed else angle]
+                into = count if direct else 0
+                p = oblique and kind == 1
+                _chain(s, media, d[stack], near, stops, nb, p, fresh, out, start, into)
                 if gather:
                     _add(s, s[_R * ROW :], s[_ALL_R * ROW :], nb)
                     _add(s, s[_T * ROW :], s[_ALL_T * ROW :], nb)
@@ -682,8 +707,9 @@ def solve_tasks(  # type: ignore[no-untyped-def]
             at = 0 if summed else angle
             total, layer = (_ALL_R, _SUM) if gather else (_R, _A)
             _hand_over(s[total * ROW :], ROW, 0, 3, answers[stack, at], weights, start, count)
-            inner = flat[layer * ROW :]
-            _hand_over(inner, _MEDIUM, 1, count_media - 1, a[stack, at], weights, start, count)
+            if not direct:
+                inner, last = flat[layer * ROW :], count_media - 1
+                _hand_over(inner, _MEDIUM, 1, last, a[stack, at], weights, start, count)
             if amplitude.size > 0:
                 for w in range(count):
                     amplitude[stack, at, start + w] = complex(
