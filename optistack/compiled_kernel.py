@@ -8,10 +8,11 @@ used, and forked or nested workers are safe.
 
 from __future__ import annotations
 
+import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from importlib.util import find_spec
-from typing import Any, Literal, NamedTuple
+from typing import Any, ClassVar, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,9 @@ _WORTH_THREADS = 50_000
 # Stacks that a thread takes at once: enough for the start of a piece not to count, few enough for
 # the threads to end together.
 _PIECES_PER_THREAD = 4
+# Memory of 1 to 64 MB is used again, in doubles; so many arrays of it may wait for that.
+_LEAST_AGAIN, _MOST_AGAIN = 1 << 17, 1 << 23
+_MOST_WAITING = 3
 # Doubles in a line of the cache.
 _LINE = 8
 
@@ -121,6 +125,34 @@ class Answers(NamedTuple):
     amplitude: Complex | None
 
 
+class _Memory:
+    """Doubles for large answers; when the last array on them is gone they wait for the next ones.
+
+    New memory comes page by page, emptied by the system, which takes a sixth of the time.
+    """
+
+    # One for each size. Every use is a single step of a dict, so that threads and the garbage
+    # collector may come in between.
+    _waiting: ClassVar[dict[int, Real]] = {}
+
+    def __init__(self, size: int):
+        doubles = self._waiting.pop(size, None)
+        self._doubles = np.empty(size) if doubles is None else doubles
+        self.__array_interface__ = self._doubles.__array_interface__
+
+    def __del__(self) -> None:
+        if len(self._waiting) >= _MOST_WAITING:
+            self._waiting.clear()  # other sizes are wanted now
+        self._waiting[self._doubles.size] = self._doubles
+
+
+def _empty(shape: tuple[int, ...]) -> Real:
+    size = math.prod(shape)
+    if _LEAST_AGAIN <= size <= _MOST_AGAIN:
+        return np.asarray(_Memory(size)).reshape(shape)
+    return np.empty(shape)
+
+
 def run(job: Job) -> Answers:
     """Solve a job with the compiled loops."""
     from optistack import compiled_loops as loops
@@ -130,11 +162,11 @@ def run(job: Job) -> Answers:
     summed = job.angle_weight is not None
     kept = 1 if summed else angles
     with_amplitude = job.kind < 2 and all(job.coherent) and not summed and job.weights is None
-    amplitude = np.empty((stacks, kept, size) if with_amplitude else (0, 0, 0), dtype=complex)
+    amplitude = _empty((stacks, kept, 2 * size) if with_amplitude else (0, 0, 0)).view(complex)
     if job.weights is None:
         weights = _given(np.empty((0, 0)))
-        answers = np.empty((stacks, kept, 3, size))
-        a = np.empty((stacks, kept, layers, size))
+        answers = _empty((stacks, kept, 3, size))
+        a = _empty((stacks, kept, layers, size))
     else:
         weights = _given(job.weights)
         answers = np.zeros((stacks, kept, 3, len(weights)))

@@ -67,7 +67,7 @@ try:
 
     _power_of_two = intrinsic(_shift_bits)
 
-    def _ask_for_width(_context: Any) -> Any:  # noqa: ARG001 - numba reads the name
+    def _ask_for_width(_context: Any) -> Any:
         def build(context: Any, builder: Any, _signature: Any, _args: Any) -> Any:
             # llvmlite keeps a list of the attributes that it knows, and this is none of them.
             set.add(builder.function.attributes, '"prefer-vector-width"="512"')

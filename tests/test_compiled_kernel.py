@@ -384,6 +384,31 @@ def test_where_the_compiled_code_is_kept(tmp_path: Path) -> None:
 
 
 @needs_numba
+def test_memory_of_answers_is_used_again_only_when_they_are_gone(monkeypatch: Any) -> None:
+    monkeypatch.setattr(compiled_kernel, "_LEAST_AGAIN", 1)
+    waiting = compiled_kernel._Memory._waiting
+    waiting.clear()
+    n, d, flags = batch(4)
+    given: dict[str, Any] = {"coherent": flags, "engine": "compiled"}
+    first = solve(n, d, LAM, **given)
+    kept, a = first.absorptance[2], first.absorptance.copy()
+    place = first.absorptance.ctypes.data
+    second = solve(n, 2 * d, LAM, **given)
+    assert not np.shares_memory(first.absorptance, second.absorptance)
+    del first
+    third = solve(n, 3 * d, LAM, **given)  # a part of the first is still held
+    assert third.absorptance.ctypes.data != place
+    np.testing.assert_array_equal(kept, a[2])
+    del kept
+    again = solve(n, d, LAM, **given)
+    assert again.absorptance.ctypes.data == place
+    np.testing.assert_array_equal(again.absorptance, a)
+    for size in range(20):
+        solve(n[:, :, : 100 + size], d, LAM[: 100 + size], **given)
+        assert len(waiting) <= compiled_kernel._MOST_WAITING
+
+
+@needs_numba
 def test_the_process_that_compiles_rounds_as_those_that_load(tmp_path: Path) -> None:
     """Both polarisations, light from both sides: with each the two once differed in last bits."""
     code = """
