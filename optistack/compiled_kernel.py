@@ -34,6 +34,8 @@ _WORTH_THREADS = 50_000
 # Stacks that a thread takes at once: enough for the start of a piece not to count, few enough for
 # the threads to end together.
 _PIECES_PER_THREAD = 4
+# Doubles in a line of the cache.
+_LINE = 8
 
 
 def choose(engine: str | None, layer_points: int) -> bool:
@@ -175,7 +177,7 @@ def run(job: Job) -> Answers:
             )  # fmt: skip
 
     # Memory that a new thread asks for itself is new to the process each time, page by page.
-    memory = [np.empty(loops.scratch_size(layers)) for _ in range(min(workers, len(pending)))]
+    memory = [_aligned(loops.scratch_size(layers)) for _ in range(min(workers, len(pending)))]
     if len(memory) == 1:
         work(memory[0])
     else:
@@ -193,6 +195,13 @@ def _given(values: NDArray[Any]) -> NDArray[Any]:
     out = np.ascontiguousarray(values).view()
     out.flags.writeable = False
     return out
+
+
+def _aligned(size: int) -> Real:
+    """Doubles that start with a line of the cache: vectors across two lines cost twice."""
+    memory = np.empty(size + _LINE - 1)
+    start = -(memory.ctypes.data // memory.itemsize) % _LINE
+    return memory[start : start + size]
 
 
 def _split(count: int, parts: int) -> list[tuple[int, int]]:

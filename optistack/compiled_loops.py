@@ -30,15 +30,20 @@ def _by_bits(shifted: float) -> float:
     return float(value)
 
 
+def _no_matter() -> None:
+    """Vectors of eight numbers, where the processor has them; compilers like to stay with four."""
+
+
 _power_of_two: Any = _by_bits
+_wide: Any = _no_matter
 
 try:
     from llvmlite import ir
     from numba import njit, types
     from numba.extending import intrinsic
 
-    def _compile(*flags: str) -> Callable[[Any], Any]:
-        options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": set(flags)}
+    def _compile(*flags: str, **options: Any) -> Callable[[Any], Any]:
+        options |= {"nogil": True, "error_model": "numpy", "fastmath": set(flags)}
 
         def compiled(function: Any) -> Any:
             try:
@@ -58,9 +63,19 @@ try:
 
     _power_of_two = intrinsic(_shift_bits)
 
+    def _ask_for_width(_context: Any) -> Any:  # noqa: ARG001 - numba reads the name
+        def build(context: Any, builder: Any, _signature: Any, _args: Any) -> Any:
+            # llvmlite keeps a list of the attributes that it knows, and this is none of them.
+            set.add(builder.function.attributes, '"prefer-vector-width"="512"')
+            return context.get_dummy_value()
+
+        return types.none(), build
+
+    _wide = intrinsic(_ask_for_width)
+
 except ImportError:
 
-    def _compile(*_flags: str) -> Callable[[Any], Any]:
+    def _compile(*_flags: str, **_options: Any) -> Callable[[Any], Any]:
         return lambda function: function
 
 
@@ -76,18 +91,18 @@ STEP = 32
 _ER, _EI, _KR, _KI, _KX2, _K0 = 0, 1, 2, 3, 4, 5
 _R, _T, _ENTER, _FROM_R, _FROM_I = 6, 7, 8, 9, 10  # answers of one run; its amplitude
 _SHARE, _ALL_R, _ALL_T, _ALL_ENTER = 11, 12, 13, 14  # weight of a direction; sums over directions
-_S_ER, _S_EI, _S_KR, _S_KI, _S_FOUND = 15, 16, 17, 18, 19  # where the sinc form is used
-_POWER, _EXCESS, _DOWN, _SINE, _COSINE, _UP, _NEXT = 20, 21, 22, 23, 24, 25, 26
-_BLOCK_ROWS = 27
+_B_ER, _B_EI, _B_KR, _B_KI = 15, 16, 17, 18  # fields at the bottom of a layer
+_POWER, _EXCESS, _DOWN, _SINE, _COSINE, _UP, _NEXT = 19, 20, 21, 22, 23, 24, 25
+_BLOCK_ROWS = 26
 # Rows of every medium.
-_NR, _NI, _QR, _QI, _INV, _DECAY, _EM, _DS, _DC = 0, 1, 2, 3, 4, 5, 6, 7, 8
-_N2R, _N2I, _IN2, _FOUND, _A, _SUM, _SPECIAL = 9, 10, 11, 12, 13, 14, 15
+_NR, _NI, _QR, _QI, _INV, _DECAY, _EM, _DS, _DC, _FOUND = 0, 1, 2, 3, 4, 5, 6, 7, 8, 9
+_N2R, _N2I, _IN2, _A, _SUM = 10, 11, 12, 13, 14
 # Of the run below an incoherent medium (or the first run): R, T and excess lit from above, and from
 # below; net reflectance and what enters; whether a wave only fades.
 _D_R, _D_T, _D_X, _U_R, _U_T, _U_X, _SEEN, _ENTERS, _FADES, _BACK_A = (
-    16, 17, 18, 19, 20, 21, 22, 23, 24, 25,
+    15, 16, 17, 18, 19, 20, 21, 22, 23, 24,
 )  # fmt: skip
-_MEDIUM = 26 * ROW
+_MEDIUM = 25 * ROW
 
 _LARGE_INV = 1 / 0.05**2
 _SMALL_PHASE2 = (2 * 0.3) ** 2
@@ -122,12 +137,10 @@ _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(8)
 @_plain
 def _phases(s, m, d, nb):  # type: ignore[no-untyped-def]
     """exp and sine of a layer's phase: decay, 1 - decay, decay sin x, decay (1 - cos x)."""
-    special = 0
+    _wide()
     for w in range(nb):
-        qr, qi, inv = m[_QR * ROW + w], m[_QI * ROW + w], m[_INV * ROW + w]
+        qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         kd = s[_K0 * ROW + w] * d
-        if inv > _LARGE_INV and kd * kd < _SMALL_PHASE2 * inv:
-            special += 1
         t = (kd * qi) * _PER_HALVING
         gone = t < -1022.0
         t = -1022.0 if gone else t
@@ -154,16 +167,17 @@ def _phases(s, m, d, nb):  # type: ignore[no-untyped-def]
         double = 2.0 * decay * sine  # half angles
         m[_DS * ROW + w] = double * cosine
         m[_DC * ROW + w] = double * sine
-    return special
 
 
 @_rounded
 def _refract(s, m, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
-    """q, n^2 and 1/|n^2|^2 of a medium for oblique light.
+    """q of a medium for oblique light; at how many wavelengths it is close to 0.
 
     Rounded after every step, as numpy does: at the critical angle q is the root of what rounding
     leaves of q^2, and both engines must find the same.
     """
+    _wide()
+    near = 0
     for w in range(nb):
         nr, ni = m[_NR * ROW + w], m[_NI * ROW + w]
         n0 = ambient[_NR * ROW + w]
@@ -182,15 +196,15 @@ def _refract(s, m, ambient, nb, absorbing):  # type: ignore[no-untyped-def]
         smaller = product / (larger + 1e-300)
         m[_QR * ROW + w] = smaller if real < 0 else larger
         m[_QI * ROW + w] = larger if real < 0 else smaller
-        m[_INV * ROW + w] = 1.0 / (smaller * smaller + larger * larger)
-        n2r, n2i = (nr - ni) * (nr + ni), 2.0 * product
-        m[_N2R * ROW + w] = n2r
-        m[_N2I * ROW + w] = n2i
-        m[_IN2 * ROW + w] = 1.0 / (n2r * n2r + n2i * n2i)
+        inv = 1.0 / (smaller * smaller + larger * larger)
+        m[_INV * ROW + w] = inv
+        near += 1 if inv > _LARGE_INV else 0
+    return near
 
 
 @_plain
 def _step_s(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
@@ -213,6 +227,7 @@ def _step_s(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _step_p(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
@@ -240,6 +255,7 @@ def _step_p(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _sinc(delta):  # type: ignore[no-untyped-def]
+    _wide()
     d2 = delta * delta
     out = 1.0 + 0j
     for k in range(8):
@@ -250,6 +266,7 @@ def _sinc(delta):  # type: ignore[no-untyped-def]
 
 @_plain
 def _sinc_step(e, k, q, n2, p, height):  # type: ignore[no-untyped-def]
+    _wide()
     delta = q * height
     wave = _sinc(delta)
     slant = 1j * height * wave
@@ -260,25 +277,31 @@ def _sinc_step(e, k, q, n2, p, height):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _find_special(s, m, d, nb, p):  # type: ignore[no-untyped-def]
-    """The sinc form of the layer matrix, from the fields below the layer."""
+def _remember(s, nb):  # type: ignore[no-untyped-def]
+    for w in range(nb):
+        s[_B_ER * ROW + w], s[_B_EI * ROW + w] = s[_ER * ROW + w], s[_EI * ROW + w]
+        s[_B_KR * ROW + w], s[_B_KI * ROW + w] = s[_KR * ROW + w], s[_KI * ROW + w]
+
+
+@_plain
+def _step_special(s, m, d, nb, p):  # type: ignore[no-untyped-def]
+    """The sinc form of the layer matrix where it is needed, from the fields at the bottom."""
     for w in range(nb):
         qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         kd = s[_K0 * ROW + w] * d
         inv = m[_INV * ROW + w]
         here = inv > _LARGE_INV and kd * kd < _SMALL_PHASE2 * inv
-        m[_SPECIAL * ROW + w] = 1.0 if here else 0.0
         if not here:
             continue
         q = complex(qr, qi)
         n2 = complex(m[_N2R * ROW + w], m[_N2I * ROW + w])
-        e = complex(s[_ER * ROW + w], s[_EI * ROW + w])
-        k = complex(s[_KR * ROW + w], s[_KI * ROW + w])
+        e = complex(s[_B_ER * ROW + w], s[_B_EI * ROW + w])
+        k = complex(s[_B_KR * ROW + w], s[_B_KI * ROW + w])
         k0d = 0.5 * kd
         scale = np.exp(1j * q * k0d)
         top_e, top_k = _sinc_step(e, k, q, n2, p, k0d)
-        s[_S_ER * ROW + w], s[_S_EI * ROW + w] = (scale * top_e).real, (scale * top_e).imag
-        s[_S_KR * ROW + w], s[_S_KI * ROW + w] = (scale * top_k).real, (scale * top_k).imag
+        s[_ER * ROW + w], s[_EI * ROW + w] = (scale * top_e).real, (scale * top_e).imag
+        s[_KR * ROW + w], s[_KI * ROW + w] = (scale * top_k).real, (scale * top_k).imag
         mean = 0.0
         for i in range(8):
             in_e, in_k = _sinc_step(e, k, q, n2, p, (1 + _GAUSS_X[i]) / 2 * k0d)
@@ -287,20 +310,12 @@ def _find_special(s, m, d, nb, p):  # type: ignore[no-untyped-def]
                 slope = in_k / n2
                 square += s[_KX2 * ROW + w] * (slope.real * slope.real + slope.imag * slope.imag)
             mean += _GAUSS_W[i] / 2 * square
-        s[_S_FOUND * ROW + w] = mean * math.exp(-kd * qi) * (kd * qi * qr)
-
-
-@_plain
-def _put_special(s, m, nb):  # type: ignore[no-untyped-def]
-    for w in range(nb):
-        if m[_SPECIAL * ROW + w] > 0:
-            s[_ER * ROW + w], s[_EI * ROW + w] = s[_S_ER * ROW + w], s[_S_EI * ROW + w]
-            s[_KR * ROW + w], s[_KI * ROW + w] = s[_S_KR * ROW + w], s[_S_KI * ROW + w]
-            m[_FOUND * ROW + w] = s[_S_FOUND * ROW + w]
+        m[_FOUND * ROW + w] = mean * math.exp(-kd * qi) * (kd * qi * qr)
 
 
 @_plain
 def _bottom(s, m, nb, p):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         qr, qi = m[_QR * ROW + w], m[_QI * ROW + w]
         if p:
@@ -314,6 +329,7 @@ def _bottom(s, m, nb, p):  # type: ignore[no-untyped-def]
 @_plain
 def _top(s, m, nb, p):  # type: ignore[no-untyped-def]
     """Split the fields at the top into the incident and the reflected wave."""
+    _wide()
     for w in range(nb):
         er, ei = s[_ER * ROW + w], s[_EI * ROW + w]
         kr, ki = s[_KR * ROW + w], s[_KI * ROW + w]
@@ -343,6 +359,7 @@ def _top(s, m, nb, p):  # type: ignore[no-untyped-def]
 
 @_plain
 def _absorb_back(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         power = s[_POWER * ROW + w]
         m[_BACK_A * ROW + w] = power * m[_FOUND * ROW + w]
@@ -351,6 +368,7 @@ def _absorb_back(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _absorb(s, m, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         power = s[_POWER * ROW + w]
         m[_A * ROW + w] = power * m[_FOUND * ROW + w]
@@ -359,6 +377,7 @@ def _absorb(s, m, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _transmit(s, m, nb, p):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         flux = m[_QR * ROW + w]
         if p:
@@ -367,26 +386,27 @@ def _transmit(s, m, nb, p):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _run(s, media, d, special, top, bottom, row, nb, p, fresh):  # type: ignore[no-untyped-def]
+def _run(s, media, d, near, top, bottom, row, nb, p, fresh):  # type: ignore[no-untyped-def]
     """The coherent layers between two media, lit from ``top``; absorptances into ``row``.
 
     ``fresh``: their phases are not known yet. They are found just before they are used, while what
     they need is in the cache.
     """
+    _wide()
     step = 1 if bottom > top else -1
     _bottom(s, media[bottom], nb, p)
     for i in range(bottom - step, top, -step):
         m = media[i]
+        if near[i] > 0:
+            _remember(s, nb)
         if fresh:
-            special[i] = _phases(s, m, d[i - 1], nb)
-        if special[i] > 0:
-            _find_special(s, m, d[i - 1], nb, p)
+            _phases(s, m, d[i - 1], nb)
         if p:
             _step_p(s, m, nb)
         else:
             _step_s(s, m, nb)
-        if special[i] > 0:
-            _put_special(s, m, nb)
+        if near[i] > 0:
+            _step_special(s, m, d[i - 1], nb, p)
     _top(s, media[top], nb, p)
     for i in range(top + step, bottom, step):
         if row == _A * ROW:
@@ -398,6 +418,7 @@ def _run(s, media, d, special, top, bottom, row, nb, p, fresh):  # type: ignore[
 
 @_plain
 def _keep(s, m, r, t, x, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         m[r + w] = s[_R * ROW + w]
         m[t + w] = s[_T * ROW + w]
@@ -407,6 +428,7 @@ def _keep(s, m, r, t, x, nb):  # type: ignore[no-untyped-def]
 @_plain
 def _meet(above, below, nb):  # type: ignore[no-untyped-def]
     """Net reflectance above a run, from that below the incoherent medium under it."""
+    _wide()
     for w in range(nb):
         fades = below[_QI * ROW + w] > below[_QR * ROW + w]
         one_way = 0.0 if fades else below[_DECAY * ROW + w]
@@ -422,6 +444,7 @@ def _meet(above, below, nb):  # type: ignore[no-untyped-def]
 @_plain
 def _pass_on(s, above, below, nb):  # type: ignore[no-untyped-def]
     """Intensities through a run and the incoherent medium below it, and what that absorbs."""
+    _wide()
     for w in range(nb):
         fades = below[_QI * ROW + w] > below[_QR * ROW + w]
         one_way = 0.0 if fades else below[_DECAY * ROW + w]
@@ -440,6 +463,7 @@ def _pass_on(s, above, below, nb):  # type: ignore[no-untyped-def]
 @_plain
 def _light(s, m, nb, twice):  # type: ignore[no-untyped-def]
     """Absorptance of a layer in a run of known lighting, from one side or from both."""
+    _wide()
     for w in range(nb):
         a = s[_DOWN * ROW + w] * m[_A * ROW + w]
         if twice:
@@ -448,12 +472,13 @@ def _light(s, m, nb, twice):  # type: ignore[no-untyped-def]
 
 
 @_plain
-def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untyped-def]
+def _chain(s, media, d, near, stops, nb, p, fresh):  # type: ignore[no-untyped-def]
     """A whole stack, lit from the ambient; ``stops`` are the media between coherent runs."""
+    _wide()
     runs = len(stops) - 1
     for g in range(runs):
         above = media[stops[g]]
-        _run(s, media, d, special, stops[g], stops[g + 1], _A * ROW, nb, p, fresh)
+        _run(s, media, d, near, stops[g], stops[g + 1], _A * ROW, nb, p, fresh)
         if runs == 1:
             for w in range(nb):
                 s[_ENTER * ROW + w] = (1.0 - s[_R * ROW + w]) + s[_EXCESS * ROW + w]
@@ -463,7 +488,7 @@ def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untype
         if g < runs - 1:
             if fresh:
                 _phases(s, media[stops[g + 1]], d[stops[g + 1] - 1], nb)
-            _run(s, media, d, special, stops[g + 1], stops[g], _BACK_A * ROW, nb, p, False)
+            _run(s, media, d, near, stops[g + 1], stops[g], _BACK_A * ROW, nb, p, False)
             _keep(s, above, _U_R * ROW, _U_T * ROW, _U_X * ROW, nb)
     last = media[stops[runs - 1]]
     for w in range(nb):
@@ -490,6 +515,7 @@ def _chain(s, media, d, special, stops, nb, p, fresh):  # type: ignore[no-untype
 @_plain
 def _fill(row, values, start, nb):  # type: ignore[no-untyped-def]
     """Copy a part of some values; a single one is for all, and the last goes on past the end."""
+    _wide()
     count = min(nb, len(values) - start) if len(values) > 1 else 0
     for w in range(count):
         row[w] = values[start + w]
@@ -500,18 +526,21 @@ def _fill(row, values, start, nb):  # type: ignore[no-untyped-def]
 
 @_plain
 def _clear(row, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         row[w] = 0.0
 
 
 @_plain
 def _add(s, values, total, nb):  # type: ignore[no-untyped-def]
+    _wide()
     for w in range(nb):
         total[w] += s[_SHARE * ROW + w] * values[w]
 
 
 @_reordered
 def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
+    _wide()
     total = 0.0
     for w in range(count):
         total += weights[start + w] * row[w]
@@ -521,6 +550,7 @@ def _product(weights, row, start, count):  # type: ignore[no-untyped-def]
 @_plain
 def _hand_over(rows, step, first, last, target, weights, start, count):  # type: ignore[no-untyped-def]
     """Rows of answers, ``step`` apart, to where they are wanted, or their weighted sums."""
+    _wide()
     for i in range(first, last):
         row, into = rows[i * step : i * step + count], target[i - first]
         for j in range(weights.shape[0]):
@@ -531,28 +561,39 @@ def _hand_over(rows, step, first, last, target, weights, start, count):  # type:
 
 
 @_plain
-def _prepare(s, media, nb, absorbing):  # type: ignore[no-untyped-def]
+def _prepare(s, media, near, nb, absorbing):  # type: ignore[no-untyped-def]
     """q of all media for one oblique direction."""
+    _wide()
     for w in range(nb):
         kx = media[0, _NR * ROW + w] * s[_SINE * ROW + w]
         s[_KX2 * ROW + w] = kx * kx
     for i in range(media.shape[0]):
-        _refract(s, media[i], media[0], nb, absorbing)
+        near[i] = _refract(s, media[i], media[0], nb, absorbing)
 
 
 @_plain
 def _read(m, n, start, nb):  # type: ignore[no-untyped-def]
-    """n of a medium, and q as it is at normal incidence; whether it absorbs."""
+    """n of a medium, n^2, and q as it is at normal incidence.
+
+    Returns at how many wavelengths the medium absorbs, and at how many q is close to 0.
+    """
+    _wide()
     _fill(m[_NR * ROW :], n[:, 0], start, nb)
     _fill(m[_NI * ROW :], n[:, 1], start, nb)
-    most = 0.0
+    absorbs = near = 0
     for w in range(nb):
         nr, ni = m[_NR * ROW + w], m[_NI * ROW + w]
         m[_QR * ROW + w] = nr
         m[_QI * ROW + w] = ni
-        m[_INV * ROW + w] = 1.0 / (nr * nr + ni * ni)
-        most = max(most, ni)
-    return most > 0
+        inv = 1.0 / (nr * nr + ni * ni)
+        m[_INV * ROW + w] = inv
+        n2r, n2i = (nr - ni) * (nr + ni), 2.0 * (nr * ni)
+        m[_N2R * ROW + w] = n2r
+        m[_N2I * ROW + w] = n2i
+        m[_IN2 * ROW + w] = 1.0 / (n2r * n2r + n2i * n2i)
+        absorbs += 1 if ni > 0 else 0
+        near += 1 if inv > _LARGE_INV else 0
+    return absorbs, near
 
 
 def scratch_size(layers: int) -> int:
@@ -581,10 +622,11 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     amplitude : (stack, angle, wavelength), complex, or empty
     scratch : (`scratch_size`,)
     """
+    _wide()
     count_media, angles, size = n.shape[1], cosine.shape[1], k0.shape[0]
     s, flat = scratch[: _BLOCK_ROWS * ROW], scratch[_BLOCK_ROWS * ROW :]
     media = flat.reshape((count_media, _MEDIUM))
-    special = np.zeros(count_media, dtype=np.int64)
+    near = np.zeros(count_media, dtype=np.int64)
     both = oblique and kinds == 2
     gather = both or summed
     absorbing = False
@@ -598,14 +640,14 @@ def solve_tasks(  # type: ignore[no-untyped-def]
             _fill(s[_K0 * ROW :], k0, start, nb)
         if stack == stacks[0] or n_pick[stack] != n_pick[stack - 1]:
             for i in range(count_media):
-                absorbs = _read(media[i], n[n_pick[stack], i], start, nb)
+                absorbs, near[i] = _read(media[i], n[n_pick[stack], i], start, nb)
                 if i == 0:
-                    absorbing = absorbs
+                    absorbing = absorbs > 0
         for angle in range(angles):
             if oblique:
                 _fill(s[_SINE * ROW :], sine[pick[stack], angle], start, nb)
                 _fill(s[_COSINE * ROW :], cosine[pick[stack], angle], start, nb)
-                _prepare(s, media, nb, absorbing)
+                _prepare(s, media, near, nb, absorbing)
             if gather:
                 _fill(s[_SHARE * ROW :], angle_weight[pick[stack], angle], start, nb)
                 for w in range(nb):
@@ -621,7 +663,7 @@ def solve_tasks(  # type: ignore[no-untyped-def]
                 if (kinds < 2 and kind != kinds) if oblique else kind == 1:
                     continue
                 fresh = kind == 0 or not both
-                _chain(s, media, d[stack], special, stops, nb, oblique and kind == 1, fresh)
+                _chain(s, media, d[stack], near, stops, nb, oblique and kind == 1, fresh)
                 if gather:
                     _add(s, s[_R * ROW :], s[_ALL_R * ROW :], nb)
                     _add(s, s[_T * ROW :], s[_ALL_T * ROW :], nb)

@@ -198,7 +198,11 @@ def test_check_finds_short_filters_lights_and_unknown_k(lantern: Path) -> None:
     original = lantern.read_text(encoding="utf-8")
     for old, new, text in (
         ('table = "pet"\n', 'table = "pmma"\nextend_below = "hold"\n', "k is not known"),
-        ("[question]", "[question]\nbands_nm = [[250, 400]]", "spectrum sun: needed 250-400 nm"),
+        (
+            "[question]",
+            "[question]\nbands_nm = [[280, 400], [250, 400]]",
+            "spectrum sun: needed 250-400 nm",
+        ),
         (
             'kind = "external"\nmeasurement = "regular"\nstray',
             'kind = "external"\nmeasurement = "regular"\ncoated = true\nstray',
@@ -650,7 +654,9 @@ def test_names_must_be_defined(load: Load) -> None:
     text = refused(load, ('stack = "coupon"', 'stack = "cupon"'))
     assert text == "exposures.coupon.stack: stack 'cupon' is not defined; there are coupon, device"
     text = refused(load, ('layer = "film"', 'layer = "foil"'))
-    assert text.startswith("question.layer: layer 'foil' is not defined; there are film, silica")
+    assert text.startswith(
+        "question.layer: exposure coupon: layer 'foil' is not defined; there are film, silica"
+    )
     text = refused(load, ('compare = [{ coupon = "coupon"', 'compare = [{ coupon = "c"'))
     assert text.startswith("question.compare[0].coupon: exposure 'c' is not defined; there are")
 
