@@ -138,6 +138,14 @@ class Tab:
         found: dict[str, str] = self.page.evaluate(f"(() => {{{_SHOWN}}})()")
         return found
 
+    def settled(self) -> dict[str, str]:
+        """What is shown once nothing has changed for a second."""
+        now, before = self.shown(), {}
+        while now != before:
+            self.page.wait_for_timeout(1000)
+            now, before = self.shown(), now
+        return now
+
     def type(self, key: str, text: str) -> None:
         field = self.page.locator(f'[data-key="{key}"] input[type=text]')
         field.fill(text)
@@ -239,7 +247,7 @@ def test_sliders_by_keyboard(shared: Tab, scenario: Path) -> None:
 
 def test_wrong_input_is_refused_where_it_was_typed(shared: Tab) -> None:
     tab = shared
-    before = tab.shown()
+    before = tab.settled()
     for key, text, said in (
         ("holder", "1.5", "outside 0 to 1"),
         ("angle", "ninety", "'ninety' is not a number"),
@@ -278,8 +286,10 @@ def test_a_quirky_file_is_dropped_and_saved_and_run_again(
         before["left-0"]
     )
     tab.type("holder", "0.3")
-    tab.page.wait_for_timeout(1500)
-    shown = tab.shown()
+    sync_api.expect(tab.page.locator('[data-number="ratio"] .value')).not_to_have_text(
+        before["ratio"]
+    )
+    shown = tab.settled()
     with tab.page.expect_download() as caught:
         tab.page.get_by_role("button", name="Scenario with its files").click()
     saved = tmp_path / "saved.zip"
@@ -315,7 +325,7 @@ def test_a_quirky_file_is_dropped_and_saved_and_run_again(
 
 def test_malformed_uploads_leave_a_clear_message(shared: Tab, tmp_path: Path) -> None:
     tab = shared
-    before = tab.shown()
+    before = tab.settled()
     huge = tmp_path / "huge.csv"
     with huge.open("wb") as out:
         out.truncate(100 * 1024 * 1024)
@@ -352,9 +362,11 @@ def test_two_tabs_and_a_link(browser: Any, address: str, scenario: Path) -> None
     one.type("half-value", "405")
     one.type("holder", "0.1")
     sync_api.expect(one.page.locator('[data-key="holder"] input[type=text]')).to_have_value("0.1")
-    one.page.wait_for_timeout(1500)
+    sync_api.expect(one.page.locator('[data-number="ratio"] .value')).not_to_have_text(
+        before["ratio"]
+    )
+    moved = one.settled()
     assert two.shown() == before
-    moved = one.shown()
     assert moved != before
     link = one.page.locator("#view-link").input_value()
     assert link.startswith(address)
