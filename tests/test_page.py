@@ -275,14 +275,9 @@ def compare_with_results(shown: Answers, result: dict[str, Any]) -> None:
         lost = one["photocurrent_lost_ma_cm2"]
         value = lost["value"] if isinstance(lost, dict) else lost
         assert shown.number(f"lost-{i}").value.value == value
-    levels = (
-        {float(k): v for k, v in result["electrode"]["power"]["levels_ohm_sq"].items()}
-        if ("levels_ohm_sq" in result["electrode"].get("power", {}))
-        else {}
-    )
-    for level, value in levels.items():
-        if level in (0.8, 0.5):
-            assert shown.number(f"level-{100 * level:.0f}").value.value == value
+    levels = {x["power_share"]: x["sheet_resistance_ohm_sq"] for x in result["electrode"]["levels"]}
+    for level in (0.8, 0.5):
+        assert shown.number(f"level-{100 * level:.0f}").value.value == levels[level]
 
 
 def test_kept_answers_are_the_answers(start: State, desk: Desk) -> None:
