@@ -332,6 +332,7 @@ def main() -> None:
         data = {w: {p: t._asdict() for p, t in times.items()} for w, times in found.items()}
         given.json.write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
     if given.figures:
+        given.figures.mkdir(parents=True, exist_ok=True)
         print(draw(scaling(), given.figures))
 
 
