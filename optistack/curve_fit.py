@@ -378,10 +378,6 @@ class CurveFit:
         n = len(self.law.shape_names)
         return [np.exp(_between(theta[..., 1 + j], 30.0)) for j in range(n)]
 
-    def log_rate_constant(self, theta: Real) -> Real:
-        """log k [1/dose unit]."""
-        return np.asarray(theta[..., 0])
-
     def log_dose_to(self, theta: Real, level: ArrayLike, law: Law | None = None) -> Real:
         """Logarithm of the dose at which the share left is ``level``, light alone.
 

@@ -10,10 +10,8 @@ from optistack.analysis.lamp_years import SPECIMENS, LampPair, LampYears
 from optistack.analysis.outdoor import SiteDose
 from optistack.report.json_values import Json, as_json, finite, finite_list
 from optistack.scenario import PlanAnswer, SiteAnswer
-from optistack.spectral_math import band_key
+from optistack.spectral_math import J_PER_KWH, band_key
 from optistack.value import Value
-
-_KWH_J = 3.6e6
 
 
 def site_json(answer: SiteAnswer | None) -> Json | None:
@@ -85,7 +83,7 @@ def _dose(dose: SiteDose) -> Json:
         "incident": {
             key: {
                 "radiant_exposure_j_m2": as_json(dose.incident_range_j_m2(key)),
-                "radiant_exposure_kwh_m2": finite(dose.incident_j_m2[key] / _KWH_J),
+                "radiant_exposure_kwh_m2": finite(dose.incident_j_m2[key] / J_PER_KWH),
                 "photon_exposure_m2": finite(dose.incident_photons_m2[key]),
                 "am15g_hours": finite(dose.incident_am15g_hours[key]),
                 "monthly_j_m2": finite_list(dose.monthly_incident_j_m2(key)),

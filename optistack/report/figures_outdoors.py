@@ -21,6 +21,7 @@ from optistack.report.drawing import (
     log_axis,
 )
 from optistack.report.wording import parts
+from optistack.spectral_math import J_PER_KWH
 
 LEFT = 0.55
 MONTHS = ("J", "F", "M", "A", "M", "J", "J", "A", "S", "O", "N", "D")
@@ -39,7 +40,7 @@ def year_sheet(data: Json) -> Sheet | None:
         ("coupon", part["exposures"][part["coupon"]]),
         ("device", part["exposures"][part["device"]]),
     ]
-    incident = floats(sides[1][1]["incident"][key]["monthly_j_m2"]) / 3.6e6
+    incident = floats(sides[1][1]["incident"][key]["monthly_j_m2"]) / J_PER_KWH
     absorbed = {who: floats(e["absorbed"][key]["monthly_photons_m2"]) for who, e in sides}
     largest = max(float(a.max()) for a in absorbed.values())
     scale, unit = power_of_ten(largest) if largest > 0 else (1.0, "")

@@ -14,13 +14,11 @@ from optistack.analysis.dose_ledger.entries import SetPoint
 from optistack.errors import OptistackError
 from optistack.filters import Case, Filter
 from optistack.spectra import BandNm, Spectrum
-from optistack.spectral_math import PHOTON_J_NM, band_key, integrate_product, union_grid
+from optistack.spectral_math import J_PER_KWH, PHOTON_J_NM, band_key, integrate_product, union_grid
 from optistack.value import Value
 
 Real = NDArray[np.float64]
 Quantity = Literal["irradiance_w_m2", "photon_flux_m2_s", "open_photon_flux_m2_s"]
-
-J_PER_KWH = 3.6e6
 
 
 @dataclass(frozen=True, eq=False)

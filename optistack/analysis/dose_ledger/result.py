@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.dose_ledger.doses import (
-    J_PER_KWH,
     Lighting,
     Part,
     Quantity,
@@ -34,7 +33,7 @@ from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
 from optistack.plot_axes import axes
 from optistack.spectra import BandNm
-from optistack.spectral_math import band_key
+from optistack.spectral_math import J_PER_KWH, band_key
 from optistack.value import Value
 
 if TYPE_CHECKING:

@@ -361,10 +361,6 @@ def _row(
     )
 
 
-def _highest(light: Spectrum) -> float:
-    return float(light.spectral_irradiance_w_m2_nm.max())
-
-
 def _intensity(ask: _Question, intensity: Value) -> tuple[Value, tuple[str, ...]]:
     """The coupon's intensity over the device's, dose-weighted; flags where a law is stretched."""
     course = np.asarray(ask.site.rate_m2_s(band_key(DAMAGE_BAND_NM)), dtype=float)

@@ -16,7 +16,7 @@ from optistack.criteria import Criterion, SiteDose, lamp_rate, year_amount
 from optistack.errors import TableError
 from optistack.exposure import ExposureResult
 from optistack.spectra import BandNm
-from optistack.spectral_math import band_key
+from optistack.spectral_math import J_PER_KWH, band_key
 from optistack.tables import data_folder, read_text
 from optistack.value import Value
 
@@ -61,7 +61,7 @@ class QualificationTest:
     @property
     def dose_j_m2(self) -> float:
         """Radiant exposure [J/m2]."""
-        return self.dose_kwh_m2 * 3.6e6
+        return self.dose_kwh_m2 * J_PER_KWH
 
     def sentences(self) -> tuple[str, ...]:
         """The conditions, each with its mark."""

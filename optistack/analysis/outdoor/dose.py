@@ -13,7 +13,7 @@ from optistack.analysis.outdoor.light import SiteLight
 from optistack.errors import OptistackError
 from optistack.plot_axes import axes
 from optistack.spectra import BandNm, Weight
-from optistack.spectral_math import band_key
+from optistack.spectral_math import J_PER_KWH, band_key
 from optistack.value import Value
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
-J_PER_KWH, J_PER_MJ = 3.6e6, 1e6
+J_PER_MJ = 1e6
 
 
 @dataclass(frozen=True, eq=False)

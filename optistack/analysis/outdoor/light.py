@@ -23,7 +23,7 @@ from optistack.analysis.outdoor.sun import (
 from optistack.errors import OptistackError, RangeError
 from optistack.plot_axes import axes
 from optistack.spectra import BandNm
-from optistack.spectral_math import PHOTON_J_NM, band_key, nodal_weights
+from optistack.spectral_math import J_PER_KWH, PHOTON_J_NM, band_key, nodal_weights
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -176,7 +176,7 @@ class SiteLight:
         weights = nodal_weights(self.wavelength_nm, *self.within(band_nm), [], [])
         base = np.zeros(12)
         for label in ("direct", "sky", "ground"):
-            part = self.monthly(getattr(self, label) @ weights) / 3.6e6
+            part = self.monthly(getattr(self, label) @ weights) / J_PER_KWH
             ax.bar(np.arange(1, 13), part, bottom=base, label=label)
             base = base + part
         ax.set_xlabel("month")

@@ -19,7 +19,6 @@ from optistack.exposure import Exposure
 from optistack.filters import Filter
 from optistack.light_paths import Geometry, StackResponse, absorptance_at_angles, respond
 from optistack.materials import constant
-from optistack.spectral_math import PHOTON_J_NM
 from optistack.stack import Stack
 
 Real = NDArray[np.float64]
@@ -139,11 +138,6 @@ def _through(far: tuple[Filter, ...], angle_deg: float, wavelength_nm: Real) -> 
         plate = Stack(air, (), air, name=item.name).mounted(item, "laminated")
         out = out * respond(plate, Geometry(angle_deg=angle_deg), wavelength_nm).transmittance
     return out
-
-
-def photon_energy_weights(wavelength_nm: Real) -> Real:
-    """Photons per joule [1/J]."""
-    return np.asarray(wavelength_nm / PHOTON_J_NM)
 
 
 def chebyshev_points(intervals: int) -> Real:
