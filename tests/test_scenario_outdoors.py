@@ -138,6 +138,24 @@ def test_filters_stand_before_the_device(result: ost.RunResult) -> None:
         assert 0.02 < left < 0.6
 
 
+def test_one_filter_in_two_places(path: Path) -> None:
+    """Both stand at the site, each with its own dose."""
+    places = "filters = [" + ", ".join(
+        f'{{ filter = "edge", mount = "in_substrate", in_layer = "{layer}" }}'
+        for layer in ("front", "foil")
+    )
+    text = SCENARIO.replace("tilt_deg = 30", f"tilt_deg = 30\n{places}]").replace(
+        '  { name = "film", material = "film", thickness_nm = 100 },\n  { name = "blend"',
+        '  { name = "foil", material = "pet", thickness_um = 20 },\n'
+        '  { name = "film", material = "film", thickness_nm = 100 },\n  { name = "blend"',
+    )
+    path.write_text(text.partition("[plan]")[0], encoding="utf-8")
+    site = ost.run(ost.load_scenario(path)).site
+    assert site is not None
+    assert [f.layer for f in site.filters.values()] == ["front", "foil"]
+    assert len(site.year.doses) == 4
+
+
 def test_a_comparison_under_the_sun_gives_the_pair(path: Path) -> None:
     text = SCENARIO.replace("[question]", SUN + "\n[question]").replace(
         "compare = [\n", 'compare = [\n  { coupon = "coupon, sun", device = "device, sun" },\n'

@@ -245,7 +245,9 @@ def answer_site(
     filters: dict[str, MountedFilter] = {}
     refused = []
     for item in question.filters:
-        name = f"{device.name} behind {item.item.name} ({item.mount})"
+        # One filter may stand in more than one place.
+        place = item.mount if item.layer is None else f"{item.mount}, {item.layer}"
+        name = f"{device.name} behind {item.item.name} ({place})"
         try:
             behind = replace(device, name=name).with_filters((item, *device.filters))
         except OptistackError as error:
