@@ -247,8 +247,8 @@ class CurveFit:
         deviating = n_lit if random else 0
         extra = deviating + a - 1
         points, size = hours.size, d + deviating
-        # Linear in the parameters are the exponents of the rates, (point, parameter), and what
-        # stands beside the share that light leaves, (point, parameter), with prior knowledge last.
+        # Slopes, (point, parameter), that no parameter changes: of the exponents of the rates, and
+        # of what stands beside the share that light leaves, with prior knowledge last.
         to_rate = np.zeros((points, size))
         to_rate[:, 0] = 1.0
         to_rate[lit, a:b] = design[which[lit]]
@@ -283,13 +283,16 @@ class CurveFit:
             low = _SMALLEST_FRACTION
             return np.asarray(np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low)
 
+        def log_rate(theta: Real) -> Real:
+            exponent = theta[:, :1] + theta[:, a:b] @ to_rate[:, a:b].T
+            return exponent + theta[:, d:] @ to_rate[:, d:].T if random else exponent
+
         def predict(theta: Real) -> Real:
-            out = theta @ beside.T
-            log_y = out[:, :points]
-            log_y += log_left(theta @ to_rate.T, theta[:, 1:a])
+            light = log_left(log_rate(theta), theta[:, 1:a])
+            y = theta[:, c + which] + light - theta[:, b:c] @ dark_map.T
             if not only_logs:
-                log_y[:] = np.where(log_scale, log_y, np.exp(np.minimum(log_y, 600.0)))
-            return np.asarray(out)
+                y = np.where(log_scale, y, np.exp(np.minimum(y, 600.0)))
+            return np.concatenate([y, theta[:, d:], theta[:, 1:a]], axis=1)
 
         # All rates act through one exponent: one difference serves them all. All differences are
         # blocks of one call, because calls cost more than numbers here: up and down in the
@@ -299,7 +302,7 @@ class CurveFit:
         steps[2 * np.arange(a) + 1, 0, np.arange(a)] = -_DIFFERENCE
 
         def slopes(theta: Real) -> Real:
-            exponents = theta @ to_rate.T + steps[:, :, :1]
+            exponents = log_rate(theta) + steps[:, :, :1]
             shapes = theta[:, 1:a] + steps[:, :, 1:]
             every = 2 * a * len(theta)
             values = log_left(exponents.reshape(every, points), shapes.reshape(every, a - 1))
