@@ -71,7 +71,8 @@ class Problem:
     prior : int
         The last of them, which do not enter the likelihood that compares models either.
     slopes : callable, optional
-        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter); by
+        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter), an array
+        of their own; by
         differences when not given, which takes twice as many predictions as there are parameters.
     smallest_scale : float
         Below this the common factor is never believed, however little the readings scatter.
@@ -115,7 +116,8 @@ class Problem:
             rows = np.arange(len(theta))
             return _jacobian(lambda th, _: self.deviations(th, scale), theta, rows)
         with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
-            out = self.slopes(theta) / -self.sigma[:, None]
+            out = self.slopes(theta)
+            out /= -self.sigma[:, None]
             if self._limits is not None:
                 at, sign = self._limits
                 plain = (self.observed[at] - self.predict(theta)[:, at]) / self.sigma[at]
@@ -162,6 +164,10 @@ def minimise(
     cost : (batch,) array
         Sum of squares.
     """
+
+    def differences(theta: Real, rows: Index) -> Real:
+        return _jacobian(residuals, theta, rows)
+
     found = np.array(start, dtype=float)
     rows = np.arange(len(found))
     current = residuals(found, rows)
@@ -185,13 +191,10 @@ def minimise(
         if moved.any():
             at = _those(moved)
             before = slope[at].copy()
-            jacobian[at] = (
-                _jacobian(residuals, theta[at], rows[at])
-                if slopes is None
-                else slopes(theta[at], rows[at])
-            )
-            across = jacobian[at].transpose(0, 2, 1)
-            normal[at] = across @ jacobian[at]
+            fresh = (slopes or differences)(theta[at], rows[at])
+            jacobian[at] = fresh
+            across = fresh.transpose(0, 2, 1)
+            normal[at] = across @ fresh
             slope[at] = _times(across, current[at])
             if not first:
                 bent[at] = _bend(bent[at], steps[at], slope[at] - before, slope[at] - carried[at])
@@ -447,7 +450,9 @@ class Fit:
 
         def residuals(theta: Real, rows: Index) -> Real:
             away = stiffness[rows] * (quantity(theta, which[rows]) - targets[rows])
-            return np.concatenate([self.problem.deviations(theta, self.scale), away[:, None]], axis=1)
+            return np.concatenate(
+                [self.problem.deviations(theta, self.scale), away[:, None]], axis=1
+            )
 
         def slopes(theta: Real, rows: Index) -> Real:
             own = self.problem.deviation_slopes(theta, self.scale)
