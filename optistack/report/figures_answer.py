@@ -68,7 +68,6 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
     room = (high / low) ** (share / (1 - 2 * share))
     log_axis(axes, "x", low / room, high * room, 5)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
     for j, (label, key) in enumerate(factors):
@@ -103,7 +102,7 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
                 fontweight="bold" if bold else "normal",
                 annotation_clip=False,
             )
-    axes.set_xlabel(f"factor in the ratio device / coupon, {band} nm", x=0.5)
+    sheet.x_label(axes, f"factor in the ratio device / coupon, {band} nm", 0.5)
     _marker_key(sheet, 0.2, [light for light, _ in shown])
     return sheet
 
@@ -175,16 +174,14 @@ def trade_off_sheet(data: Json) -> Sheet | None:
         top = 0.62 + (i // 2) * (panel + foot + 0.2)
         axes = sheet.axes(x, top, width, panel)
         sheet.text(x, top - 0.08, fit(here[0]["light"], width, bold=True), bold=True)
-        log_axis(axes, "y", low, high, 6)
-        if i % 2:
-            axes.tick_params(labelleft=False)
+        log_axis(axes, "y", low, high, 6, numbers=i % 2 == 0)
         spans = [v for r in here for v in parts(r["photocurrent_lost_ma_cm2"])[:3] if v is not None]
         first, last = min(0.0, *spans), max(0.0, *spans)
         pad = 0.14 * (last - first) if last > first else 0.5
         linear_axis(axes, "x", first - pad, last + pad, 4)
         if first < 0:
             axes.axvline(0.0, color=PALE, linewidth=0.9)
-        axes.set_xlabel("photocurrent lost (mA/cm²)")
+        sheet.x_label(axes, "photocurrent lost (mA/cm²)")
         _draw_choices(
             sheet,
             axes,
@@ -332,7 +329,6 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
     low, high = padded(min(*numbers, 1.0), max(*numbers, 1.0), 1.25)
     log_axis(axes, "x", low, high, 6)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
     sheet.text(
@@ -375,7 +371,7 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
                 axes.plot([max(lower, low), upper], [y, y], color=LIGHTS[i], linewidth=1.6)
                 axes.plot([max(lower, low), upper], [y, y], "|", color=LIGHTS[i], markersize=6)
             axes.plot([middle], [y], MARKERS[i], color=LIGHTS[i], markersize=5.5)
-    axes.set_xlabel("ratio device / coupon", x=0.5)
+    sheet.x_label(axes, "ratio device / coupon", 0.5)
     _marker_key(sheet, 0.2, [c.comparison.light for c in cases])
     return sheet
 

@@ -206,12 +206,11 @@ def absorbed_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
                     linewidth=0,
                 )
             axes.plot(lam, shapes[0] / scale, **style)
-        linear_axis(axes, "x", *limits, 7)
+        last = i == len(cases) - 1
+        linear_axis(axes, "x", *limits, 7, numbers=last)
         linear_axis(axes, "y", 0.0, 1.06 * highest / scale if highest > 0 else 1.0, 4)
-        if i == len(cases) - 1:
-            axes.set_xlabel("wavelength (nm)")
-        else:
-            axes.tick_params(labelbottom=False)
+        if last:
+            sheet.x_label(axes, "wavelength (nm)")
         title = fit(case.comparison.light, INNER_IN - 1.9, bold=True)
         sheet.text(MARGIN_IN, top + 0.14, title, bold=True)
         sheet.key(top + 0.14, list(SIDES.items()), left=WIDTH_IN - 1.8, width=1.7)
@@ -289,13 +288,11 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
         x = left + (i % 2) * (width + 0.2)
         top = 0.68 + (i // 2) * (panel + 0.51)
         axes = sheet.axes(x, top, width, panel)
-        log_axis(axes, "y", low, high, 5)
+        log_axis(axes, "y", low, high, 5, numbers=i % 2 == 0)
         linear_axis(axes, "x", 0.0, widest / scale, 4)
         axes.set_xlim(-0.03 * widest / scale, 1.03 * widest / scale)
-        if i % 2:
-            axes.tick_params(labelleft=False)
         if i // 2 == rows - 1:
-            axes.set_xlabel(fit(f"depth from the lit side ({length})", width + 0.1))
+            sheet.x_label(axes, fit(f"depth from the lit side ({length})", width + 0.1))
         sheet.text(x, top - 0.07, fit(case.comparison.light, width, bold=True), bold=True)
         ordered = sorted(curves, key=lambda c: -float(np.median(c.rate)))
         for rank, curve in enumerate(ordered):

@@ -298,11 +298,9 @@ def spectra_sheet(result: RunResult, data: Json) -> Sheet | None:
         axes.plot(lam, shapes[0] / scale, **{**style, "linewidth": 1.2})
     axes.set_xlim(*view)
     linear_axis(axes, "y", 0.0, 1.06 * top / scale, 4)
-    linear_axis(axes, "x", *view, 6)
+    linear_axis(axes, "x", *view, 6, numbers=not curves)
     if not curves:
-        axes.set_xlabel("wavelength (nm)")
-    else:
-        axes.tick_params(labelbottom=False)
+        sheet.x_label(axes, "wavelength (nm)")
     sheet.key(0.2, [(light.name, styles[light.name]) for light, _, _ in drawn])
     unit = f"{power} photons/(m² s nm)".strip()
     sheet.y_label(axes, f"photon flux ({unit})")
@@ -343,7 +341,7 @@ def _draw_transmittances(
     view: BandNm,
 ) -> None:
     axes = sheet.axes(0.5, top, WIDTH_IN - 0.5 - 0.15, height)
-    axes.set_xlabel("wavelength (nm)")
+    sheet.x_label(axes, "wavelength (nm)")
     linear_axis(axes, "x", *view, 6)
     linear_axis(axes, "y", 0.0, 1.0, 4)
     axes.set_ylim(0.0, 1.02)
