@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import PurePath
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -46,12 +47,44 @@ _HAZARD_NUMBERS = (
 Real = NDArray[np.float64]
 
 
-def results_json(result: RunResult) -> Json:
+# Sections of results.json that stand for a part of a run of the same name, or are None.
+_PARTS: Mapping[str, Callable[[Any], Any]] = {
+    "rates": rates_json,
+    "uncertainty": uncertainty_json,
+    "electrode": electrode_json,
+    "site": site_json,
+    "plan": plan_json,
+    "ledger": ledger_json,
+    "filter_choice": filter_choice_json,
+}
+
+
+def new_sections(result: RunResult, known: Collection[str]) -> Json:
+    """The sections of results.json that can be made of a run that still goes on.
+
+    Parameters
+    ----------
+    result : RunResult
+        Has at least its exposures, comparisons and filters.
+    known : collection of str
+        Sections that were made before.
+    """
+    out = {} if "exposures" in known else _optics(result)
+    for name, make in _PARTS.items():
+        part = getattr(result, name)
+        if name not in known and part is not None:
+            out[name] = make(part)
+    return out
+
+
+def results_json(result: RunResult, known: Mapping[str, Any] = MappingProxyType({})) -> Json:
     """Everything a run found, ready for strict JSON.
 
     Parameters
     ----------
     result : RunResult
+    known : mapping, optional
+        From `new_sections`, of the same run.
 
     Returns
     -------
@@ -60,10 +93,7 @@ def results_json(result: RunResult) -> Json:
         for example in a band without light, are None.
     """
     scenario = result.scenario
-    question = scenario.question
-    headline = headline_band(result)
-    comparisons = [_comparison(c, headline) for c in result.comparisons]
-    table = result.filters
+    made = {**known, **new_sections(result, known)}
     return {
         "schema": SCHEMA,
         "generated_by": f"optistack {optistack.__version__}",
@@ -71,6 +101,27 @@ def results_json(result: RunResult) -> Json:
         "description": scenario.description,
         "invented": scenario.invented,
         "scenario": {"file": PurePath(scenario.path).name, "sha256": scenario.sha256},
+        **{name: made[name] for name in made if name not in _PARTS},
+        **{name: made.get(name) for name in _PARTS},
+        "lights": {
+            light.name: _light(light)
+            for light in {
+                e.exposure.light.name: e.exposure.light for e in result.exposures.values()
+            }.values()
+        },
+        "inputs": [_input(item) for item in scenario.inputs],
+        "choices": list(scenario.choices),
+        "notes": list(result.notes),
+    }
+
+
+def _optics(result: RunResult) -> Json:
+    """The sections about exposures, comparisons and filters."""
+    question = result.scenario.question
+    headline = headline_band(result)
+    comparisons = [_comparison(c, headline) for c in result.comparisons]
+    table = result.filters
+    return {
         "question": {
             "layer": question.layer,
             "coupon_layer": question.coupon_layer,
@@ -87,22 +138,6 @@ def results_json(result: RunResult) -> Json:
         if table is None
         else {k: None if v is None else as_json(v) for k, v in table.unfiltered.items()},
         "filters_ranking_band": None if table is None else table.ranking_band,
-        "rates": rates_json(result.rates),
-        "uncertainty": uncertainty_json(result.uncertainty),
-        "electrode": electrode_json(result.electrode),
-        "site": site_json(result.site),
-        "plan": plan_json(result.plan),
-        "ledger": ledger_json(result.ledger),
-        "filter_choice": filter_choice_json(result.filter_choice),
-        "lights": {
-            light.name: _light(light)
-            for light in {
-                e.exposure.light.name: e.exposure.light for e in result.exposures.values()
-            }.values()
-        },
-        "inputs": [_input(item) for item in scenario.inputs],
-        "choices": list(scenario.choices),
-        "notes": list(result.notes),
     }
 
 

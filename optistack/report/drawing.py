@@ -6,7 +6,6 @@ import io
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
@@ -23,6 +22,7 @@ from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import Affine2D, ScaledTranslation
 
+from optistack.report.pictures import Drawn
 from optistack.report.wording import number, one_line
 
 WIDTH_IN = 4.8
@@ -78,32 +78,6 @@ _SETTINGS: dict[str, Any] = {
 }
 # Settings are global in matplotlib; two reports at once must not see each other's.
 _LOCK = threading.Lock()
-
-
-@dataclass(frozen=True)
-class Drawn:
-    """A finished figure.
-
-    Attributes
-    ----------
-    name : str
-        File name without its ending.
-    key : str
-        What it shows, for the page: "stacks", "spectra", ...
-    alt : str
-        What it shows, in words.
-    width_px, height_px : int
-        Size on a screen.
-    png, svg : bytes
-    """
-
-    name: str
-    key: str
-    alt: str
-    width_px: int
-    height_px: int
-    png: bytes
-    svg: bytes
 
 
 @contextmanager
@@ -308,7 +282,7 @@ class Sheet:
             self.text(x + lead, top, label, size=SMALL_PT)
             x += lead + text_width_in(label, SMALL_PT) + gap
 
-    def finish(self, name: str, key: str, alt: str) -> Drawn:
+    def finish(self, number: int, key: str, alt: str) -> Drawn:
         """Draw once for a screen and once as outlines."""
         png, svg = io.BytesIO(), io.BytesIO()
         self.figure.set_dpi(DPI)
@@ -319,7 +293,7 @@ class Sheet:
             svg, metadata={"Date": None, "Creator": None, "Title": alt}
         )
         return Drawn(
-            name,
+            number,
             key,
             alt,
             round(96 * WIDTH_IN),
