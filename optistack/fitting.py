@@ -447,7 +447,9 @@ class Fit:
 
         def residuals(theta: Real, rows: Index) -> Real:
             away = stiffness[rows] * (quantity(theta, which[rows]) - targets[rows])
-            return np.concatenate([self.problem.deviations(theta, self.scale), away[:, None]], axis=1)
+            return np.concatenate(
+                [self.problem.deviations(theta, self.scale), away[:, None]], axis=1
+            )
 
         def slopes(theta: Real, rows: Index) -> Real:
             own = self.problem.deviation_slopes(theta, self.scale)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 import optistack
 from optistack.analysis.compare import Comparison, Why
-from optistack.analysis.filter_selection import FilterRow
+from optistack.analysis.filter_selection import FilterRow, FilterTable
 from optistack.care import Hazard, hazard, is_lamp
 from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
@@ -48,7 +48,7 @@ Real = NDArray[np.float64]
 
 
 # Sections of results.json that stand for a part of a run of the same name, or are None.
-_PARTS: Mapping[str, Callable[[Any], Any]] = {
+_PARTS: Mapping[str, Callable[[Any], Json]] = {
     "rates": rates_json,
     "uncertainty": uncertainty_json,
     "electrode": electrode_json,
@@ -65,11 +65,13 @@ def new_sections(result: RunResult, known: Collection[str]) -> Json:
     Parameters
     ----------
     result : RunResult
-        Has at least its exposures, comparisons and filters.
+        Has at least its exposures and comparisons.
     known : collection of str
         Sections that were made before.
     """
     out = {} if "exposures" in known else _optics(result)
+    if "filters" not in known and result.filters is not None:
+        out |= _filter_table(result.filters)
     for name, make in _PARTS.items():
         part = getattr(result, name)
         if name not in known and part is not None:
@@ -94,6 +96,8 @@ def results_json(result: RunResult, known: Mapping[str, Any] = MappingProxyType(
     """
     scenario = result.scenario
     made = {**known, **new_sections(result, known)}
+    if result.filters is None:
+        made |= _filter_table(None)
     return {
         "schema": SCHEMA,
         "generated_by": f"optistack {optistack.__version__}",
@@ -116,11 +120,10 @@ def results_json(result: RunResult, known: Mapping[str, Any] = MappingProxyType(
 
 
 def _optics(result: RunResult) -> Json:
-    """The sections about exposures, comparisons and filters."""
+    """The sections about exposures and comparisons."""
     question = result.scenario.question
     headline = headline_band(result)
     comparisons = [_comparison(c, headline) for c in result.comparisons]
-    table = result.filters
     return {
         "question": {
             "layer": question.layer,
@@ -133,11 +136,6 @@ def _optics(result: RunResult) -> Json:
         "comparison": comparisons[0] if comparisons else None,
         "comparisons": comparisons,
         "exposures": {name: _exposure(result, name, headline) for name in result.exposures},
-        "filters": [] if table is None else _filters(table.rows),
-        "filters_unfiltered_photocurrent_ma_cm2": {}
-        if table is None
-        else {k: None if v is None else as_json(v) for k, v in table.unfiltered.items()},
-        "filters_ranking_band": None if table is None else table.ranking_band,
     }
 
 
@@ -413,6 +411,22 @@ def _geometry(geometry: Geometry) -> Json:
 
 
 # filters -------------------------------------------------------------------------------------
+
+
+def _filter_table(table: FilterTable | None) -> Json:
+    if table is None:
+        return {
+            "filters": [],
+            "filters_unfiltered_photocurrent_ma_cm2": {},
+            "filters_ranking_band": None,
+        }
+    return {
+        "filters": _filters(table.rows),
+        "filters_unfiltered_photocurrent_ma_cm2": {
+            k: None if v is None else as_json(v) for k, v in table.unfiltered.items()
+        },
+        "filters_ranking_band": table.ranking_band,
+    }
 
 
 def _filters(rows: Iterable[FilterRow]) -> list[Json]:

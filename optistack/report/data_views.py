@@ -46,9 +46,9 @@ def make_views(result: RunResult, data: Json, profiles: Profiles) -> Views:
     Parameters
     ----------
     result : RunResult
-        Needs no more than exposures, comparisons and filters.
+        Needs no more than exposures and comparisons.
     data : dict
-        Of `optistack.report.results_json`: exposures and filters.
+        Of `optistack.report.results_json`: exposures.
     profiles : mapping
         From `optistack.report.data.depth_profiles`.
     """
@@ -63,7 +63,7 @@ def make_views(result: RunResult, data: Json, profiles: Profiles) -> Views:
     return Views(
         stacks=_stacks(result, pairs),
         lights=_lights(result),
-        filters=_filters(result, data),
+        filters=_filters(result),
         budgets=() if band is None else _budgets(result, pairs, band),
         absorbed=tuple(
             () if band is None else tuple(_absorbed(side, band) for side in pair) for pair in pairs
@@ -167,15 +167,11 @@ def _lights(result: RunResult) -> tuple[LightView, ...]:
     return tuple(out)
 
 
-def _filters(result: RunResult, data: Json) -> tuple[FilterView, ...]:
-    """The filters asked about and those in place, with their numbers in the table."""
-    numbers: dict[str, list[int]] = {}
-    for row in data["filters"]:
-        known = numbers.setdefault(row["name"], [])
-        if row["number"] not in known:
-            known.append(row["number"])
+def _filters(result: RunResult) -> tuple[FilterView, ...]:
+    """The filters asked about and those in place."""
     items: dict[str, Filter | FilterStack] = {}
-    for entry in result.scenario.question.candidates if result.filters is not None else ():
+    question = result.scenario.question
+    for entry in question.candidates if question.filters_on else ():
         items.setdefault(entry.item.name, entry.item)
     for run in result.exposures.values():
         for entry in run.exposure.filters:
@@ -186,8 +182,7 @@ def _filters(result: RunResult, data: Json) -> tuple[FilterView, ...]:
         lam = union_grid(*VIEW_NM, [np.arange(VIEW_NM[0], VIEW_NM[1] + 1.0), nodes])
         curve = external_transmittance(item, lam)
         if curve is not None:
-            marks = ", ".join(str(n) for n in numbers.get(name, []))
-            out.append(FilterView(marks, name, *curve))
+            out.append(FilterView(name, *curve))
     return tuple(out[:_MOST_FILTERS])
 
 

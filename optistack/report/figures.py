@@ -59,9 +59,9 @@ _FIGURES = (
         "Layers of the stacks in the order of the light",
     ),
     _Figure(
-        "exposures",
+        "filters",
         "spectra",
-        lambda _, views: spectra_sheet(views),
+        spectra_sheet,
         "Photon flux of every light and transmittance of every filter against wavelength",
     ),
     _Figure(
@@ -89,7 +89,7 @@ _FIGURES = (
         "Three factors and their product, the ratio device over coupon, on a logarithmic axis",
     ),
     _told(
-        "exposures",
+        "filters",
         "filters",
         trade_off_sheet,
         "Dose left behind each filter against the photocurrent it costs",

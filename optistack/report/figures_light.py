@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optistack.report.cases import INNER_IN, SIDES, power_of_ten
+from optistack.report.cases import INNER_IN, SIDES, Json, Real, power_of_ten
 from optistack.report.drawing import (
     ASKED,
     CURVES,
@@ -25,7 +25,7 @@ from optistack.report.drawing import (
     linear_axis,
     text_width_in,
 )
-from optistack.report.pictures import VIEW_NM, FilterView, StackView, Views
+from optistack.report.pictures import VIEW_NM, StackView, Views
 
 if TYPE_CHECKING:
     from optistack.spectra import BandNm
@@ -144,9 +144,13 @@ def _light_styles(names: Sequence[str]) -> dict[str, dict[str, Any]]:
     }
 
 
-def spectra_sheet(views: Views) -> Sheet | None:
+def spectra_sheet(data: Json, views: Views) -> Sheet | None:
     """Photon flux of the lights above, transmittance of the filters below."""
-    lights, curves, view = views.lights, views.filters, VIEW_NM
+    lights, view = views.lights, VIEW_NM
+    numbers: dict[str, dict[int, None]] = {}
+    for row in data["filters"]:
+        numbers.setdefault(row["name"], {})[row["number"]] = None
+    curves = [(", ".join(map(str, numbers.get(f.name, ()))), *f) for f in views.filters]
     if not any(light.shines for light in lights):
         return None
     per_column = -(-len(curves) // 2)
@@ -187,7 +191,7 @@ def spectra_sheet(views: Views) -> Sheet | None:
 
 def _draw_transmittances(
     sheet: Sheet,
-    curves: Sequence[FilterView],
+    curves: Sequence[tuple[str, str, Real, Real]],
     top: float,
     height: float,
     view: BandNm,
@@ -232,7 +236,7 @@ def _draw_transmittances(
 
 
 def _spots_on_curves(
-    curves: Sequence[FilterView], inch_per_nm: float, inch_per_unit: float
+    curves: Sequence[tuple[str, str, Real, Real]], inch_per_nm: float, inch_per_unit: float
 ) -> list[tuple[float, float]]:
     """For each curve the point, on its slope, that is farthest from all others and their labels."""
     lines = [np.stack([lam * inch_per_nm, t * inch_per_unit]) for _, _, lam, t in curves]

@@ -51,9 +51,8 @@ class LightView(NamedTuple):
 
 
 class FilterView(NamedTuple):
-    """External transmittance in air; ``marks``: its numbers in the table of filters."""
+    """External transmittance in air."""
 
-    marks: str
     name: str
     wavelength_nm: Real
     transmittance: Real

@@ -80,7 +80,7 @@ class RunResult:
     exposures: Mapping[str, ExposureResult]
     photocurrents: Mapping[str, Photocurrent]
     comparisons: tuple[Comparison, ...]
-    filters: FilterTable | None
+    filters: FilterTable | None = None
     rates: RatesAnswer | None = None
     electrode: ElectrodeAnswer | None = None
     uncertainty: Uncertainty | None = None
@@ -134,8 +134,8 @@ def run(
     drawn : callable, optional
         Called with the draws that are done and all of them.
     so_far : callable, optional
-        Called with what is found each time that there is more: at first exposures, comparisons and
-        filters, then part after part. The notes come last.
+        Called with what is found each time that there is more: at first exposures and
+        comparisons, then part after part. The notes come last.
 
     Raises
     ------
@@ -181,6 +181,19 @@ def run(
                 device_result=results[device],
             )
         )
+    found = RunResult(
+        scenario=scenario,
+        exposures={name: results[name] for name in exposures},
+        photocurrents=currents,
+        comparisons=tuple(comparisons),
+    )
+    so_far(found)
+
+    def add(**part: Any) -> None:
+        nonlocal found
+        found = replace(found, **part)
+        so_far(found)
+
     filters = None
     if filters_on and question.candidates:
         progress(f"{len(question.candidates)} filters on {len(filters_on)} exposures")
@@ -197,20 +210,7 @@ def run(
             },
             base_results={name: results[name] for name in filters_on},
         )
-    found = RunResult(
-        scenario=scenario,
-        exposures={name: results[name] for name in exposures},
-        photocurrents=currents,
-        comparisons=tuple(comparisons),
-        filters=filters,
-    )
-    so_far(found)
-
-    def add(**part: Any) -> None:
-        nonlocal found
-        found = replace(found, **part)
-        so_far(found)
-
+        add(filters=filters)
     rates = None
     if scenario.rates is not None:
         at = question.pairs.index(scenario.rates.pair)
