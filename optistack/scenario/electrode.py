@@ -421,7 +421,9 @@ def answer_electrode(
     cell, geometry = question.cell, question.geometry
     power = question.power
     lives = {
-        name: power_over_life(cell, geometry, one, burn_in=_inside(question.burn_in_h, one))
+        name: power_over_life(
+            cell, geometry, one, burn_in=_inside(question.burn_in_h, one), curve=power.curve
+        )
         for name, one in series.items()
     }
     pitch = None

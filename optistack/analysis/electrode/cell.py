@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -238,10 +239,16 @@ class DiodeLaw:
     collection_voltage: Real
     zero_current_v: Real
 
-    @property
+    @cached_property
     def saturation(self) -> Real:
         """J_0 (lane,)."""
         return np.asarray(self.at_reference * np.exp(-self.reference / self.diode_voltage))
+
+    @cached_property
+    def _has(self) -> frozenset[str]:
+        """Which of the terms that a cell may do without are there in some lane."""
+        terms = ("series", "shunt_conductance", "collection_voltage")
+        return frozenset(name for name in terms if getattr(self, name).any())
 
     def take(self, lanes: NDArray[np.intp]) -> DiodeLaw:
         return DiodeLaw(*(getattr(self, name)[lanes] for name in self.__dataclass_fields__))
@@ -253,7 +260,7 @@ class DiodeLaw:
         return DiodeLaw(**{**fields, "photocurrent": nothing, "zero_current_v": nothing})
 
     def current(self, voltage: Real, guess: Real | None = None) -> tuple[Real, Real, Real]:
-        if not self.series.any():
+        if "series" not in self._has:
             current, conductance = self._junction(voltage)
             return current, conductance, voltage
         u = self._upper_junction_voltage(voltage) if guess is None else guess
@@ -286,7 +293,9 @@ class DiodeLaw:
         total = (balance + self.shunt_conductance * voc) / at_voc
         lit = self.photocurrent > 0
         out = np.empty((len(LAW_PARAMETERS), *u.shape))
-        share = collected_share(u, *field)[0] if self.collection_voltage.any() else np.ones_like(u)
+        share = (
+            collected_share(u, *field)[0] if "collection_voltage" in self._has else np.ones_like(u)
+        )
         out[0] = np.where(lit, share, 0.0) - at_voc * part
         out[1] = part * (balance / (a * whole) + self.shunt_conductance - total * slope_voc)
         out[2] = balance / (a**2 * whole) * (rise * (u - voc) + end * voc * (1.0 - part))
@@ -322,9 +331,9 @@ class DiodeLaw:
         conductance = diode / a
         conductance += self.shunt_conductance
         current = (self.photocurrent + self.saturation) - diode
-        if self.shunt_conductance.any():
+        if "shunt_conductance" in self._has:
             current -= self.shunt_conductance * u
-        if self.collection_voltage.any():
+        if "collection_voltage" in self._has:
             share, slope = collected_share(
                 u, self.built_in, self.collection_voltage, self.thermal_voltage
             )

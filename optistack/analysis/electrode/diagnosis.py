@@ -24,6 +24,7 @@ from optistack.analysis.electrode.fit import (
     Extra,
     ModelFit,
     Parameters,
+    padded,
 )
 from optistack.analysis.electrode.geometry import Strip
 from optistack.analysis.electrode.life import ResistanceSeries
@@ -359,11 +360,11 @@ def _changes(
     series: JVSeries, fresh: Cell, geometry: Strip, sheet: Real
 ) -> dict[str, tuple[Real, Real]]:
     """Changes read from the curves, and the same readings of the fresh cell under each sheet."""
-    device = Device.of(fresh, geometry, sheet)
-    made = []
-    for i, v in enumerate(series.voltage_v):
-        current = device.take(np.array([i])).current(v[None])[0][0]
-        made.append(jv_figures(v, current, temperature_k=series.temperature_k, name="model curve"))
+    current = Device.of(fresh, geometry, sheet).current(padded(series.voltage_v))[0]
+    made = [
+        jv_figures(v, row[: len(v)], temperature_k=series.temperature_k, name="model curve")
+        for v, row in zip(series.voltage_v, current, strict=True)
+    ]
     out = {}
     for name, figure in (
         ("jsc", "jsc_ma_cm2"),

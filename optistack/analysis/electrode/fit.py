@@ -153,10 +153,8 @@ class CurveFit:
         self.sheet, self.sd = sheet_resistance_ohm_sq, relative_sd
         self.built_in, self.current_sd = built_in_v, current_sd_ma_cm2
         self.n = len(series.position)
-        longest = max(len(v) for v in series.voltage_v)
-        self.voltage = np.array(
-            [np.pad(v, (0, longest - len(v)), mode="edge") for v in series.voltage_v]
-        )
+        self.voltage = padded(series.voltage_v)
+        longest = self.voltage.shape[1]
         self.current = np.array(
             [
                 np.pad(j, (0, longest - len(j)), constant_values=np.nan)
@@ -247,6 +245,12 @@ class CurveFit:
                 row[: len(v)] for row, v in zip(difference, self.series.voltage_v, strict=True)
             ),
         )
+
+
+def padded(rows: Sequence[Real]) -> Real:
+    """Rows as an array, the short ones filled with their last value."""
+    longest = max(len(row) for row in rows)
+    return np.array([np.pad(row, (0, longest - len(row)), mode="edge") for row in rows])
 
 
 def least_squares(

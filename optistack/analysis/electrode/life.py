@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
+# Shares of power closer than this are the same.
+_ROUNDING = 1e-12
 # Points of the end of a series whose growth is carried on, at least, and as a share of it.
 _TREND_POINTS, _TREND_SHARE = 3, 1 / 3
 
@@ -313,6 +315,7 @@ def power_over_life(
     *,
     burn_in: float | None = None,
     levels: Sequence[float] = LEVELS,
+    curve: PowerCurve | None = None,
 ) -> PowerLife:
     """Fill factor, current and power along a series of sheet resistances, and their lifetimes.
 
@@ -327,6 +330,8 @@ def power_over_life(
         Position at which burn-in ends: the start value is then the power there, and lifetimes
         count from there. The first point of the series when not given.
     levels : sequence of float
+    curve : PowerCurve, optional
+        Of this cell and geometry, as a `PowerMap` holds it; it spares what it already knows.
 
     Raises
     ------
@@ -348,7 +353,8 @@ def power_over_life(
     columns: tuple[str, ...] = ("sheet_resistance_ohm_sq", "low_ohm_sq", "high_ohm_sq")
     if not series.has_range:
         columns = columns[:1]
-    curve = PowerCurve(cell, geometry)
+    if curve is None:
+        curve = PowerCurve(cell, geometry)
     # Start values first: in one batch with the series, so that equal resistances share rounding.
     n, many = len(series.position), len(columns)
     asked = np.concatenate(
@@ -427,7 +433,9 @@ def _outlook(
     if level_ohm_sq is None or len(x) < 2:
         return Outlook(math.nan, math.nan)
     slope, at = np.polyfit(x, p, 1)
-    flat = (0.8 - at) / slope - start if slope < 0 else math.inf
+    # A fall that rounding alone can make is none.
+    falls = slope * (x[-1] - x[0]) < -_ROUNDING * p[-1]
+    flat = (0.8 - at) / slope - start if falls else math.inf
     growth = float(np.polyfit(x, r, 1)[0])
     ahead = (
         float(x[-1]) + (math.log(level_ohm_sq) - float(r[-1])) / growth - start

@@ -181,8 +181,9 @@ class _OneContact:
         return np.asarray(np.where(gap > 0, np.minimum(gap, parabola), np.maximum(gap, parabola)))
 
     def solve(self, lanes: Lanes, w: Real, guess: Real | None) -> _Level:
-        law, k, v_app = self.law.take(lanes), self.k[lanes], self.v_app[lanes]
-        return _solve_grid(law, k, v_app, w, guess, self.newton_step)
+        every = len(lanes) == len(self.k)
+        law = self.law if every else self.law.take(lanes)
+        return _solve_grid(law, self.k[lanes], self.v_app[lanes], w, guess, self.newton_step)
 
     def prolong(self, values: Real) -> Real:
         return _prolong_symmetric(values)
@@ -250,7 +251,7 @@ def _refine(problem: _Problem, rtol: float, profiles: bool, sensitivities: bool)
     w, guess = problem.start(), None
     before: _Level | None = None
     before_change = np.full(n_lanes, np.inf)
-    while len(lanes):
+    while True:
         level = problem.solve(lanes, w, guess)
         n = len(level.w) - 1
         if before is None:
@@ -272,7 +273,7 @@ def _refine(problem: _Problem, rtol: float, profiles: bool, sensitivities: bool)
                 carried = np.where(np.isfinite(carried), carried, 0.0)
             to_come = np.fmax(np.abs(change) * ratio, carried)
             estimate = 2.0 * np.where(change != 0, to_come / (1.0 - ratio), 0.0)
-        of_slope = problem.law.take(lanes).diode_voltage * level.slope
+        of_slope = problem.law.diode_voltage[lanes] * level.slope
         estimate = estimate + problem.newton_step**2 / 2 * of_slope
         scale = np.maximum(np.abs(level.current), of_slope)
         done = estimate <= rtol * scale
@@ -297,11 +298,12 @@ def _refine(problem: _Problem, rtol: float, profiles: bool, sensitivities: bool)
                     level.j[:, column],
                     level.response[:, column],
                 )
+        if done.all():
+            break
         going = ~done
         lanes, before_change = lanes[going], change[going]
         before = level.take(going)
-        if len(lanes):
-            w, guess = problem.prolong(before.w), problem.prolong(before.guess)
+        w, guess = problem.prolong(before.w), problem.prolong(before.guess)
     return LineSolution(
         current,
         slope,
@@ -339,16 +341,18 @@ def _solve_grid(
         w[1:] += step
         size = np.abs(step).max(axis=0)
         j, g, guess = part.current(v0 + w, guess)
-        moving = ~(size <= newton_step * a)
-        if not moving.all():
-            stop = ~moving
+        stop = size <= newton_step * a
+        if stop.all() and len(live) == len(v_app):
+            done_w, done_guess, done_j, done_g = w, guess, j, g
+            break
+        if stop.any():
             at = live[stop]
             for whole, now in ((done_w, w), (done_guess, guess), (done_j, j), (done_g, g)):
                 whole[:, at] = now[:, stop]
-            live = live[moving]
-            if not len(live):
+            keep = np.flatnonzero(~stop)
+            if not len(keep):
                 break
-            keep = np.flatnonzero(moving)
+            live = live[keep]
             w, guess, j, g = w[:, keep], guess[:, keep], j[:, keep], g[:, keep]
             kk, th, v0, part, a = kk[keep], th[keep], v0[keep], part.take(keep), a[keep]
     else:
@@ -409,19 +413,24 @@ def _tridiagonal(off: Real, diagonal: Real, source: Real, last: float = 2.0) -> 
     ``off`` has one row more than the unknowns: the contact's.
     """
     n = len(diagonal)
-    ratio = np.empty_like(diagonal)
-    out = np.empty_like(diagonal)
-    pivot = diagonal[0]
-    np.divide(source[0], pivot, out=out[0])
-    for i in range(1, n):
-        below = off[i] * last if i == n - 1 else off[i]
-        np.divide(off[i + 1], pivot, out=ratio[i - 1])
-        pivot = diagonal[i] - below * ratio[i - 1]
-        np.multiply(below, out[i - 1], out=out[i])
-        out[i] += source[i]
-        out[i] /= pivot
-    for i in range(n - 2, -1, -1):
-        out[i] += ratio[i] * out[i + 1]
+    below = off[1:n].copy()
+    below[-1] *= last
+    pivots, out = diagonal.copy(), source.copy()
+    # In place and row by row: with few lanes a row takes as long as its calls do.
+    coupling = below * off[2:]
+    for c, b, pivot, pivot_after, x, x_after in zip(
+        coupling, below, pivots, pivots[1:], out, out[1:], strict=False
+    ):
+        c /= pivot
+        pivot_after -= c
+        x /= pivot
+        b *= x
+        x_after += b
+    out[-1] /= pivots[-1]
+    ratios = off[2:] / pivots[:-1]
+    for ratio, x, x_after in zip(ratios[::-1], out[-2::-1], out[:0:-1], strict=True):
+        ratio *= x_after
+        x += ratio
     return out
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
-from optistack.analysis.electrode.cell import Cell, laws
+from optistack.analysis.electrode.cell import Cell
 from optistack.analysis.electrode.common import positive
 from optistack.analysis.electrode.curves import geometry_notes
 from optistack.analysis.electrode.device import Device, replace_pitch
@@ -285,7 +285,7 @@ def _judge(
     n = max(8, int(np.ceil(np.log(far / low) * _PER_LOG)))
     r = np.geomspace(low, far, n)
     device = Device(
-        laws([cell] * (n * len(pitches))),
+        cell.law().take(np.zeros(n * len(pitches), dtype=np.intp)),
         fingers,
         np.tile(r, len(pitches)),
         pitch_mm=np.repeat(pitches, n),

@@ -273,6 +273,8 @@ def power_against_resistance(
     start, points = everything.take(slice(0, 1)), everything.take(slice(1, None))
     power = float(start.power_mw_cm2[0])
     curve = PowerCurve(cell, geometry)
+    # In one batch, because grids cost more than the places on them.
+    curve.compute(curve.scanned(zero), _first_order_grid(curve, zero), curve.collapse)
     at = resistance_at_power(curve, power * shares, zero)
     return PowerMap(
         cell=cell,
@@ -297,6 +299,8 @@ def power_against_resistance(
 class PowerCurve:
     """Power of a cell at any sheet resistance; in two dimensions a spline through computed ones.
 
+    What was computed once is remembered.
+
     Parameters
     ----------
     cell : Cell
@@ -308,6 +312,7 @@ class PowerCurve:
         self.flat = isinstance(geometry, ParallelFingers | OneEdge)
         self.collapse = collapse_ohm_sq(cell, geometry)
         self._spline: CubicSpline | None = None
+        self._known: dict[float, float] = {}
         if not self.flat:
             low, high = _SEARCH_PLATE
             self._r = self.collapse * np.geomspace(low, high, _SEARCH_POINTS_PLATE)
@@ -318,13 +323,22 @@ class PowerCurve:
     def __call__(self, r_sq: Real) -> Real:
         """Power [mW/cm2] at sheet resistances (r,) [ohm/sq]."""
         if self._spline is None:
-            return operating_points(self.cell, self.geometry, r_sq).power_mw_cm2
+            self.compute(r_sq)
+            return np.array([self._known[r] for r in r_sq.tolist()])
         first = self._r[0]
         with np.errstate(divide="ignore"):
             inside = np.exp(self._spline(np.log(np.maximum(r_sq, first))))
         # Below the first one computed, losses of less than 1e-3 are proportional to R_sq.
         near = self._ideal + (self._power[0] - self._ideal) * r_sq / first
         return np.where(r_sq < first, near, inside)
+
+    def compute(self, *r_sq: ArrayLike) -> None:
+        """Powers that will be asked for, in one batch; nothing to do in two dimensions."""
+        asked = np.unique(np.concatenate([np.ravel(r) for r in r_sq]))
+        new = [r for r in asked.tolist() if r not in self._known]
+        if self._spline is None and new:
+            power = operating_points(self.cell, self.geometry, new).power_mw_cm2
+            self._known.update(zip(new, power.tolist(), strict=True))
 
     def elasticity(self, r_sq: Real, points: OperatingPoints | None = None) -> Real:
         """d ln P / d ln R_sq at sheet resistances (r,), whose points may be known."""
@@ -339,15 +353,13 @@ class PowerCurve:
         near = (self._power[0] - self._ideal) * r_sq / first / self(r_sq)
         return np.where(r_sq < first, near, inside)
 
-    def scan(self, start_ohm_sq: float) -> tuple[Real, Real]:
-        """Sheet resistances from the start to far beyond the collapse, and their powers."""
+    def scanned(self, start_ohm_sq: float) -> Real:
+        """Sheet resistances from the start to far beyond the collapse."""
         if self._spline is not None:
             above = self._r > start_ohm_sq
-            r = np.concatenate([[max(start_ohm_sq, self._r[0] * 1e-3)], self._r[above]])
-            return r, self(r)
+            return np.concatenate([[max(start_ohm_sq, self._r[0] * 1e-3)], self._r[above]])
         low = max(start_ohm_sq, _SEARCH[0] * self.collapse)
-        r = np.geomspace(low, max(low * 100, _SEARCH[1] * self.collapse), _SEARCH_POINTS)
-        return r, self(r)
+        return np.geomspace(low, max(low * 100, _SEARCH[1] * self.collapse), _SEARCH_POINTS)
 
 
 def collapse_ohm_sq(cell: Cell, geometry: Geometry) -> float:
@@ -403,7 +415,8 @@ def first_order_loss(geometry: Geometry, r_sq: Real, start: OperatingPoints) -> 
 
 def resistance_at_power(curve: PowerCurve, power_mw_cm2: Real, start_ohm_sq: float) -> Real:
     """Sheet resistances above the start at which powers of any shape are left [ohm/sq]."""
-    r, power = curve.scan(start_ohm_sq)
+    r = curve.scanned(start_ohm_sq)
+    power = curve(r)
     lowest = power.min()
     if np.any(power_mw_cm2 <= lowest):
         raise OptistackError(
@@ -470,14 +483,14 @@ def checked_levels(levels: Sequence[float]) -> Real:
 
 
 def _first_order(curve: PowerCurve, start: OperatingPoints) -> FirstOrder:
-    geometry, collapse = curve.geometry, curve.collapse
+    geometry = curve.geometry
     zero, power = float(start.sheet_resistance_ohm_sq[0]), float(start.power_mw_cm2[0])
 
     def off(r: Real) -> Real:
         """What the first-order loss leaves less what is left."""
         return 1.0 - first_order_loss(geometry, r, start) - curve(r) / power
 
-    grid = zero + collapse * np.geomspace(1e-3, 30.0, 48)
+    grid = _first_order_grid(curve, zero)
     lost = _bracket(grid, first_order_loss(geometry, grid, start) - 1.0)
     all_lost = _root(lost, first_order_loss(geometry, lost, start) - 1.0)
     coarse = off(grid)
@@ -495,6 +508,10 @@ def _first_order(curve: PowerCurve, start: OperatingPoints) -> FirstOrder:
         all_lost,
         1.0 - float(first_order_loss(geometry, asked[-1:], start)[0] + there[0]),
     )
+
+
+def _first_order_grid(curve: PowerCurve, start_ohm_sq: float) -> Real:
+    return start_ohm_sq + curve.collapse * np.geomspace(1e-3, 30.0, 48)
 
 
 def _bracket(r: Real, values: Real) -> Real:

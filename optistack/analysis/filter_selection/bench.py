@@ -186,6 +186,8 @@ class Bench:
         self._response = base.response.absorptance
         self._bare = self._of_layers(self._response)
         self._slots: dict[Any, Slot | None] = {}
+        # By what the absorptances are of: "bare", or a slot and its part.
+        self._matrices: dict[Any, Real] = {}
         # What filters add to k at the nodes, for benches that judge the same few again.
         self._held: dict[int, tuple[Filter, Real]] | None = None
         self.by_engine = 0
@@ -199,7 +201,7 @@ class Bench:
             for k, c in self.columns.items()
             if k in weights or (isinstance(k, tuple) and k[0] == "current")
         }
-        other._held, other._slots = {}, {}
+        other._held, other._slots, other._matrices = {}, {}, {}
         return other
 
     def with_arrays(self, arrays: Arrays) -> Bench:
@@ -207,7 +209,7 @@ class Bench:
         other = object.__new__(Bench)
         other.__dict__.update(self.__dict__)
         other.arrays = arrays
-        other._slots = {}
+        other._slots, other._matrices = {}, {}
         other._response = arrays.response()[0]
         other._bare = other._of_layers(other._response)
         other.by_engine = 0
@@ -229,6 +231,12 @@ class Bench:
             rows.append(column.weights * held)
         return np.ascontiguousarray(np.concatenate(rows).T)
 
+    def _matrix_of(self, what: Any, per_layer: Mapping[str, Real]) -> Real:
+        """As `_matrix`, made once for the same absorptances."""
+        if what not in self._matrices:
+            self._matrices[what] = self._matrix(per_layer)
+        return self._matrices[what]
+
     def bare_absorptance(self, layer: str) -> Real:
         """Of a layer without a candidate, on the grid of the stack (`grid`)."""
         return np.asarray(self._response[self.stack.position(layer)])
@@ -248,7 +256,7 @@ class Bench:
 
     def without(self) -> Real:
         """Every output without a candidate, (output,)."""
-        return np.asarray(self._matrix(self._bare).sum(axis=0))
+        return np.asarray(self._matrix_of("bare", self._bare).sum(axis=0))
 
     def judge(self, candidates: Sequence[Candidate]) -> Real:
         """Every output with each candidate, (candidate, output)."""
@@ -257,7 +265,7 @@ class Bench:
         groups: dict[Any, list[int]] = {}
         for i, candidate in enumerate(candidates):
             groups.setdefault(self._key(candidate), []).append(i)
-        bare = self._matrix(self._bare)
+        bare = self._matrix_of("bare", self._bare)
         step = max(1, _MOST_VALUES // self.x.size)
         for key, members in groups.items():
             for start in range(0, len(members), step):
@@ -365,12 +373,12 @@ class Bench:
             raise OptistackError("a slot is missing")
         flows = self._flows(key, slot, candidates)
         behind = {name: slot.back_absorptance[i] for i, name in enumerate(slot.back)}
-        out = (flows.inward * through) @ self._matrix(behind)
+        out = (flows.inward * through) @ self._matrix_of((key, "behind"), behind)
         if slot.front and any(n in slot.front for c in self.columns.values() for n in c.layers):
             ahead = {name: slot.front_absorptance[i] for i, name in enumerate(slot.front)}
             back = {name: slot.front_absorptance_outward[i] for i, name in enumerate(slot.front)}
-            out += through @ self._matrix(ahead)
-            out += (flows.outward * through) @ self._matrix(back)
+            out += through @ self._matrix_of((key, "ahead"), ahead)
+            out += (flows.outward * through) @ self._matrix_of((key, "back"), back)
         return np.asarray(out)
 
     def solved_with(self, candidate: Candidate) -> ExposureResult:

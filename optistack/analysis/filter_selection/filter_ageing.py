@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optistack.analysis.filter_selection.bench import Bench
-from optistack.analysis.filter_selection.slots import body_index, slot_for, surface
+from optistack.analysis.filter_selection.slots import Medium, body_index, slot_for, surface
 from optistack.errors import OptistackError, StackError
 from optistack.exposure import MountedFilter
 from optistack.filters import DARKEST, Curve, Filter, absorber_filter
@@ -386,7 +386,7 @@ def light_into(bench: Bench, mounted: MountedFilter) -> tuple[Real, Real]:
         )
     seen = slot.seen_at(bench.x)
     body = seen.host[0] if seen.host is not None else body_index(mounted.item, bench.x)
-    return bench.x, flux * seen.arriving * surface(seen.above, body).t_down
+    return bench.x, flux * seen.arriving * surface(Medium.of(seen.above), Medium.of(body)).t_down
 
 
 def bleaching_in(

@@ -49,22 +49,39 @@ class Passage(NamedTuple):
             outward * self.t_up,
         )
 
+    def into(self, one_way: Real) -> Passage:
+        """This one, and a layer behind it that reflects nothing."""
+        return Passage(
+            self.r_down, self.t_down * one_way, self.r_up * one_way**2, self.t_up * one_way
+        )
 
-def surface(above: Complex, below: Complex) -> Passage:
+
+class Medium(NamedTuple):
+    """Index n + ik in two parts, which broadcast to (candidate, wavelength).
+
+    Filters of one body share n: only k has a row for each candidate.
+    """
+
+    n: Any
+    k: Any
+
+    @classmethod
+    def of(cls, index: Complex) -> Medium:
+        return cls(index.real, index.imag)
+
+
+def surface(above: Medium, below: Medium) -> Passage:
     """A surface between two media at normal incidence: Fresnel, transmittances as power."""
-    difference, total = above - below, above + below
-    size = total.real**2 + total.imag**2
-    r = (difference.real**2 + difference.imag**2) / size
-    a2, b2 = above.real**2 + above.imag**2, below.real**2 + below.imag**2
-    down = 4.0 * below.real / above.real * a2 / size
-    up = 4.0 * above.real / below.real * b2 / size
+    size = (above.n + below.n) ** 2 + (above.k + below.k) ** 2
+    r = ((above.n - below.n) ** 2 + (above.k - below.k) ** 2) / size
+    down = 4.0 * below.n / above.n * (above.n**2 + above.k**2) / size
+    up = 4.0 * above.n / below.n * (below.n**2 + below.k**2) / size
     return Passage(r, down, r, up)
 
 
-def slab(index: Complex, thickness_nm: float, lam: Real) -> Passage:
-    """A thick layer without its surfaces."""
-    one_way = np.exp(-4.0 * np.pi * index.imag * thickness_nm / lam)
-    return Passage(0.0, one_way, 0.0, one_way)
+def one_way(medium: Medium, thickness_nm: Any, lam: Real) -> Real:
+    """Transmittance of a thick layer without its surfaces."""
+    return np.asarray(np.exp(-4.0 * np.pi / lam * medium.k * thickness_nm))
 
 
 def is_plain(geometry: Geometry) -> bool:
@@ -216,30 +233,27 @@ class Slot:
             host,
         )
 
-    def interpolate(self, values: NDArray[Any], lam: Real) -> NDArray[Any]:
-        """Values of the grid at other wavelengths, linear between grid points."""
-        if lam is self.wavelength_nm:
-            return values
-        left = np.clip(
-            np.searchsorted(self.wavelength_nm, lam, side="right") - 1,
-            0,
-            self.wavelength_nm.size - 2,
-        )
-        a, b = self.wavelength_nm[left], self.wavelength_nm[left + 1]
-        share = (lam - a) / (b - a)
-        return np.asarray(values[..., left] * (1 - share) + values[..., left + 1] * share)
-
     def seen_at(self, lam: Real) -> Slot:
         """The slot at other wavelengths, linear between those of the grid."""
+        if lam is self.wavelength_nm:
+            return self
+        last = self.wavelength_nm.size - 2
+        left = np.clip(np.searchsorted(self.wavelength_nm, lam, side="right") - 1, 0, last)
+        a, b = self.wavelength_nm[left], self.wavelength_nm[left + 1]
+        share = (lam - a) / (b - a)
+
+        def there(values: NDArray[Any]) -> NDArray[Any]:
+            return np.asarray(values[..., left] * (1 - share) + values[..., left + 1] * share)
+
         at = {
-            name: self.interpolate(getattr(self, name), lam)
+            name: there(getattr(self, name))
             for name in (
                 "arriving", "returned", "escaping", "reflected", "front_absorptance",
                 "front_absorptance_outward", "back_reflectance", "back_transmittance",
                 "back_absorptance", "above", "below",
             )
         }  # fmt: skip
-        host = None if self.host is None else (self.interpolate(self.host[0], lam), self.host[1])
+        host = None if self.host is None else (there(self.host[0]), self.host[1])
         return Slot(lam, self.front, self.back, touching=self.touching, host=host, **at)
 
 
@@ -298,8 +312,7 @@ def dissolved(slot: Slot, items: Sequence[Filter], k_nm: AbsorberK = absorber_k_
         raise StackError("a filter can only be dissolved in a layer")
     lam = slot.wavelength_nm
     own, thickness = slot.host
-    index = own + 1j * (k_nm(items, lam) / thickness)
-    return _between(slot, [(index, thickness)], lam)
+    return _between(slot, [(Medium(own.real, own.imag + k_nm(items, lam) / thickness), thickness)])
 
 
 def joined(
@@ -314,17 +327,18 @@ def joined(
     for of_place in zip(*items, strict=True):
         first = of_place[0]
         d = np.array([x.thickness_nm or NOMINAL_THICKNESS_NM for x in of_place])[:, None]
-        layers.append((body_index(first, lam) + 1j * (k_nm(of_place, lam) / d), d))
-    return _between(slot, layers, lam)
+        layers.append((Medium(body_index(first, lam).real, k_nm(of_place, lam) / d), d))
+    return _between(slot, layers)
 
 
-def _between(slot: Slot, layers: Sequence[tuple[Complex, Any]], lam: Real) -> Passage:
-    index, thickness = layers[0]
-    out = surface(slot.above, index).then(slab(index, thickness, lam))
+def _between(slot: Slot, layers: Sequence[tuple[Medium, Any]]) -> Passage:
+    lam = slot.wavelength_nm
+    medium, thickness = layers[0]
+    out = surface(Medium.of(slot.above), medium).into(one_way(medium, thickness, lam))
     for following, d in layers[1:]:
-        out = out.then(surface(index, following)).then(slab(following, d, lam))
-        index = following
-    return out.then(surface(index, slot.below))
+        out = out.then(surface(medium, following)).into(one_way(following, d, lam))
+        medium = following
+    return out.then(surface(medium, Medium.of(slot.below)))
 
 
 def films(slot: Slot, item: FilterStack) -> Passage:
@@ -336,7 +350,7 @@ def films(slot: Slot, item: FilterStack) -> Passage:
 
     def run(below: Complex) -> Passage:
         if not pending:
-            return surface(medium, below)
+            return surface(Medium.of(medium), Medium.of(below))
         rows = np.array([medium, *(n for n, _ in pending), below])
         d = np.array([x for _, x in pending])
         down, up = solve(rows, d, lam), solve(rows[::-1], d[::-1], lam)
@@ -350,7 +364,7 @@ def films(slot: Slot, item: FilterStack) -> Passage:
         if layer.is_coherent:
             pending.append((index, layer.thickness_nm))
             continue
-        out = add(run(index)).then(slab(index, layer.thickness_nm, lam))
+        out = add(run(index)).into(one_way(Medium.of(index), layer.thickness_nm, lam))
         medium, pending = index, []
     return add(run(slot.below))
 

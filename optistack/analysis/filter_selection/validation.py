@@ -11,10 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optistack.care import SHORT_CAUTION
 from optistack.errors import OptistackError
@@ -22,6 +23,8 @@ from optistack.plot_axes import axes
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Real = NDArray[np.float64]
 
 DEFAULT_SPECIMENS = (3, 4, 6, 8, 12)
 # Below this share left a property can hardly be read, and other things break.
@@ -177,8 +180,6 @@ def power_of_test(
     >>> round(power_of_test(1.0, 1.0, 1.0, 17), 2)
     0.81
     """
-    from scipy import special
-
     if specimens < 2:
         raise OptistackError("a test needs at least two specimens in each group")
     if not (0 < confidence < 1):
@@ -190,15 +191,28 @@ def power_of_test(
     # Given the two variances found, the difference of the means is normal and independent of
     # them; the limit of the test, with Welch's degrees of freedom, is known. Their own chi-square
     # distributions are integrated over.
-    x, w = np.polynomial.legendre.leggauss(_QUANTILES)
-    found = special.chdtri(specimens - 1, (1 - x) / 2) / (specimens - 1)
+    found, w = _variances(specimens)
     one, two = true[0] * found[:, None], true[1] * found
     total = one + two
+    from scipy import special
+
     freedom = total**2 / ((one**2 + two**2) / (specimens - 1))
     limit = special.stdtrit(freedom, (1 + confidence) / 2) * np.sqrt(total)
     shift = abs(difference)
     seen = special.ndtr((shift - limit) / spread) + special.ndtr((-shift - limit) / spread)
     return float(w @ seen @ w / 4)
+
+
+@lru_cache(maxsize=32)
+def _variances(specimens: int) -> tuple[Real, Real]:
+    """Variances that a group may show, over the true one, and the weights of an integral of them.
+
+    Gauss points of their chance (quantile,); the weights add up to 2.
+    """
+    from scipy import special
+
+    x, w = np.polynomial.legendre.leggauss(_QUANTILES)
+    return special.chdtri(specimens - 1, (1 - x) / 2) / (specimens - 1), w
 
 
 def plan_validation(
