@@ -300,7 +300,8 @@ class CurveFit:
         steps = np.zeros((2 * a, 1, a))
         steps[2 * np.arange(a), 0, np.arange(a)] = _DIFFERENCE
         steps[2 * np.arange(a) + 1, 0, np.arange(a)] = -_DIFFERENCE
-        of_rate = np.nonzero(to_rate)
+        at_point, at_column = np.nonzero(to_rate)
+        by_rate = to_rate[at_point, at_column]
 
         def slopes(theta: Real) -> Real:
             exponents = log_rate(theta) + steps[:, :, :1]
@@ -311,7 +312,7 @@ class CurveFit:
             differences = (values[:, 0] - values[:, 1]) / (2 * _DIFFERENCE)
             out = np.empty((len(theta), *beside.shape))
             out[:] = beside
-            out[:, *of_rate] = differences[0][:, of_rate[0]] * to_rate[of_rate]
+            out[:, at_point, at_column] = differences[0][:, at_point] * by_rate
             out[:, :points, 1:a] = differences[1:].transpose(1, 2, 0)
             if not only_logs:
                 y = predict(theta)[:, :points]

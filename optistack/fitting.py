@@ -71,9 +71,9 @@ class Problem:
     prior : int
         The last of them, which do not enter the likelihood that compares models either.
     slopes : callable, optional
-        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter), an array
-        of their own; by
-        differences when not given, which takes twice as many predictions as there are parameters.
+        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter), a new
+        array each time; by differences when not given, which takes twice as many predictions as
+        there are parameters.
     smallest_scale : float
         Below this the common factor is never believed, however little the readings scatter.
     """
@@ -203,7 +203,7 @@ def minimise(
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
         damped = normal.copy()
         np.einsum("bii->bi", damped)[:] += held[:, None] * diagonal + floor
-        step = -np.linalg.solve(damped, slope[..., None])[..., 0]
+        step = np.asarray(-np.linalg.solve(damped, slope[..., None])[..., 0], dtype=float)
         if bends.any():
             use = np.flatnonzero(bends)
             with suppress(np.linalg.LinAlgError):  # a bent model without a bottom
@@ -229,12 +229,11 @@ def minimise(
         done = still | (held > 1e12)
         if done.any():
             found[rows], least[rows] = theta, cost
-            state = (rows, theta, current, cost, held, normal, bent, slope, jacobian, steps)
             left = np.flatnonzero(~done)
-            rows, theta, current, cost, held, normal, bent, slope, jacobian, steps = (
-                part[left] for part in state
-            )
-            carried, bends, moved = carried[left], bends[left], moved[left]
+            rows, held, bends, moved = rows[left], held[left], bends[left], moved[left]
+            theta, current, cost, steps = theta[left], current[left], cost[left], steps[left]
+            jacobian, slope, carried = jacobian[left], slope[left], carried[left]
+            normal, bent = normal[left], bent[left]
     found[rows], least[rows] = theta, cost
     return found, least
 
