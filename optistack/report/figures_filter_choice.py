@@ -25,8 +25,9 @@ from optistack.report.drawing import (
     linear_axis,
     log_axis,
     text_width_in,
+    wrap,
 )
-from optistack.report.wording import number, percent
+from optistack.report.wording import number, percent, unit_text
 
 LEFT = 0.62
 # Families told apart by marker as well as colour.
@@ -174,7 +175,8 @@ def choice_energy_sheet(data: Json) -> Sheet | None:
     kwh = part["energy_unit"] == "kWh/m2"
     sheet.y_label(above, "power in full sun (mW/cm²)" if kwh else "power, of the start")
     sheet.y_label(
-        below, f"delivered since the start, more than without filter ({part['energy_unit']})"
+        below,
+        f"delivered since the start, more than without filter ({unit_text(part['energy_unit'])})",
     )
     last = float(years[-1])
     for axes in (above, below):
@@ -201,7 +203,9 @@ def choice_stability_sheet(data: Json) -> Sheet | None:
     if not names:
         return None
     row, left = 0.3, 2.65
-    top = 0.66
+    first, *others = found["drawn"] or ["nothing"]
+    drawn = wrap([f"drawn: {first}", *others], WIDTH_IN - 2 * MARGIN_IN, SMALL_PT)
+    top = 0.48 + LINE_IN * len(drawn)
     height = row * len(names)
     sheet = Sheet(top + height + 0.55)
     sheet.key(
@@ -211,13 +215,8 @@ def choice_stability_sheet(data: Json) -> Sheet | None:
             ("within 1 % of the first", {"color": PALE, "marker": "s", "linestyle": "none"}),
         ],
     )
-    sheet.text(
-        MARGIN_IN,
-        0.42,
-        fit(f"drawn: {', '.join(found['drawn']) or 'nothing'}", WIDTH_IN - 0.2, SMALL_PT),
-        size=SMALL_PT,
-        color=FAINT_INK,
-    )
+    for i, line in enumerate(drawn):
+        sheet.text(MARGIN_IN, 0.42 + i * LINE_IN, line, size=SMALL_PT, color=FAINT_INK)
     axes = sheet.axes(left, top, WIDTH_IN - left - 0.55, height)
     linear_axis(axes, "x", 0.0, 100.0, 5)
     axes.set_ylim(height, 0)

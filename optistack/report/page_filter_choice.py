@@ -16,7 +16,7 @@ from optistack.report.markup import (
     table,
     value_cell,
 )
-from optistack.report.wording import NOTHING, mount_text, number, percent
+from optistack.report.wording import NOTHING, mount_text, number, percent, unit_text
 
 if TYPE_CHECKING:
     from optistack.report.pictures import Drawn
@@ -113,7 +113,7 @@ def _summary(part: Json) -> str:
             "photocurrent lost",
             "power lost at the start",
             "T80 (years)",
-            f"energy in {part['horizon_years']:g} years ({safe(part['energy_unit'])})",
+            f"energy in {part['horizon_years']:g} years ({safe(unit_text(part['energy_unit']))})",
             "break-even (years)",
         ],
         rows,

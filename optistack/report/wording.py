@@ -55,6 +55,17 @@ def number(x: float | None, *, plain: bool = False) -> str:
     return f"{mantissa} × 10{str(power).translate(_SUPERSCRIPT)}"
 
 
+def unit_text(unit: str) -> str:
+    """A unit of results.json as it is printed.
+
+    Examples
+    --------
+    >>> unit_text("kWh/m2")
+    'kWh/m²'
+    """
+    return unit.replace("m2", "m²")
+
+
 def percent(x: float | None) -> str:
     """A fraction in per cent; what is smaller than 0.01 % is not told apart."""
     if x is None or not math.isfinite(x):
