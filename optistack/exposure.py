@@ -20,8 +20,8 @@ from optistack.plot_axes import axes
 from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
 from optistack.spectral_math import (
     PHOTON_J_NM,
+    NodalRule,
     band_key,
-    nodal_weights,
     optical_grid,
 )
 from optistack.stack import FilterStack, Mount, Stack
@@ -187,7 +187,7 @@ class ExposureResult:
     exposure: Exposure
     response: StackResponse
     far: tuple[Filter, ...] = ()
-    _cache: dict[Any, Real] = field(default_factory=dict, repr=False)
+    _cache: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @property
     def wavelength_nm(self) -> Real:
@@ -299,20 +299,38 @@ class ExposureResult:
                 raise RangeError(
                     f"exposure {self.exposure.name}", (low, high), (float(grid[0]), float(grid[-1]))
                 )
-            factors: list[Callable[[Real], Real]] = [light, lambda x: x / PHOTON_J_NM]
-            grids: list[Real] = [light.wavelength_nm, *nodes_nm]
-            if weight is not None:
-                factors.append(weight)
-                if isinstance(weight, Weight) and weight.wavelength_nm.size:
-                    grids.append(weight.wavelength_nm)
-            for item in self.far:
-                factors.append(item.external)
-                grids.append(item.nodes_nm)
-            rows.append(nodal_weights(grid, max(low, grid[0]), min(high, grid[-1]), grids, factors))
+            low, high = max(low, grid[0]), min(high, grid[-1])
+            if high <= low:
+                rows.append(np.zeros(grid.size))
+                continue
+            more = list(nodes_nm)
+            if isinstance(weight, Weight) and weight.wavelength_nm.size:
+                more.append(weight.wavelength_nm)
+            rule, photons = self._arriving(light, low, high, more)
+            rows.append(rule.onto_grid(photons if weight is None else photons * weight(rule.nodes)))
         out = np.array(rows)
         if cacheable:
             self._cache[key] = out
         return out
+
+    def _arriving(
+        self, light: Spectrum, low: float, high: float, nodes_nm: Sequence[Real]
+    ) -> tuple[NodalRule, Real]:
+        """How a band is integrated, and the photons that its nodes stand for [1/(m2 s)].
+
+        Kept for the next weight where no nodes are added.
+        """
+        key = (light, low, high)
+        if not nodes_nm and key in self._cache:
+            return self._cache[key]
+        grids = [light.wavelength_nm, *nodes_nm, *(item.nodes_nm for item in self.far)]
+        rule = NodalRule(self.wavelength_nm, low, high, grids)
+        photons = rule.weights * light(rule.nodes) * (rule.nodes / PHOTON_J_NM)
+        for item in self.far:
+            photons = photons * item.external(rule.nodes)
+        if not nodes_nm:
+            self._cache[key] = rule, photons
+        return rule, photons
 
     def absorbed_photons_m2_s(
         self, layer: str, band_nm: BandNm, weight: Weight | None = None
