@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from importlib.util import find_spec
 from typing import Any, ClassVar, Literal, NamedTuple
 
@@ -182,19 +183,13 @@ def run(job: Job) -> Answers:
         np.array([0, *(1 + j for j, flag in enumerate(job.coherent) if not flag), layers + 1])
     )
     workers = threads() if stacks * angles * size * layers > _WORTH_THREADS else 1
-    blocks = -(-size // loops.ROW)
-    # Weighted sums are added up block by block, in one order whatever else is solved.
-    split_stacks = stacks >= 2 * workers or job.weights is not None
-    if not split_stacks:
-        blocks = min(-(-blocks // workers) * workers, -(-size // loops.STEP))
-    block = loops.STEP * -(-size // (blocks * loops.STEP))
-    blocks = -(-size // block)
-
     pending: list[tuple[tuple[int, int], tuple[int, int]]]
-    if split_stacks:
-        pending = [(x, (0, blocks)) for x in _split(stacks, workers * _PIECES_PER_THREAD)]
+    # Weighted sums are added up block by block, in one order whatever else is solved.
+    if stacks >= 2 * workers or job.weights is not None:
+        pending = [(x, (0, size)) for x in _split(stacks, workers * _PIECES_PER_THREAD)]
     else:
-        pending = [((0, stacks), x) for x in _split(blocks, blocks)]
+        steps = _split(-(-size // loops.STEP), workers)
+        pending = [((0, stacks), (i * loops.STEP, min(j * loops.STEP, size))) for i, j in steps]
 
     def work(scratch: Real) -> None:
         while True:
@@ -203,7 +198,7 @@ def run(job: Job) -> Answers:
             except IndexError:
                 return
             loops.solve_tasks(
-                *piece, block, values, n_row, d, k0, sine, cosine, share, angle_row,
+                *piece, values, n_row, d, k0, sine, cosine, share, angle_row,
                 job.sine is not None, job.kind, stops, summed, answers, a, amplitude, weights,
                 scratch,
             )  # fmt: skip
@@ -213,13 +208,25 @@ def run(job: Job) -> Answers:
     if len(memory) == 1:
         work(memory[0])
     else:
-        with ThreadPoolExecutor(len(memory) - 1) as pool:
-            others = [pool.submit(work, scratch) for scratch in memory[1:]]
-            work(memory[0])
-            for other in others:
+        pool = _other_threads(len(memory) - 1)
+        others = [pool.submit(work, scratch) for scratch in memory[1:]]
+        work(memory[0])
+        for other in others:
+            # One that has not begun, as others keep the threads busy, has nothing left to do.
+            if not other.cancel():
                 other.result()
     r, t, entering = (answers[:, :, i] for i in range(3))
     return Answers(r, t, entering, a, amplitude if with_amplitude else None)
+
+
+@lru_cache(maxsize=1)
+def _other_threads(count: int) -> ThreadPoolExecutor:
+    """Threads that stay: to start one takes a tenth of the time of a small job."""
+    return ThreadPoolExecutor(count, thread_name_prefix="optistack")
+
+
+if hasattr(os, "register_at_fork"):  # a forked process has none of them
+    os.register_at_fork(after_in_child=_other_threads.cache_clear)
 
 
 def _given(values: NDArray[Any]) -> NDArray[Any]:

@@ -631,12 +631,11 @@ def scratch_size(layers: int) -> int:
 
 @_entrance
 def solve_tasks(  # type: ignore[no-untyped-def]
-    stacks, blocks, block, n, n_pick, d, k0, sine, cosine, angle_weight, pick, oblique, kinds,
+    stacks, wavelengths, n, n_pick, d, k0, sine, cosine, angle_weight, pick, oblique, kinds,
     stops, summed, answers, a, amplitude, weights, scratch,
 ):  # fmt: skip
-    """Solve some stacks (first, last) in some blocks of wavelengths (first, last).
+    """Solve some stacks (first, last) at some wavelengths (first, last).
 
-    block : wavelengths in a block, a multiple of STEP up to ROW
     n : (row, medium, 1 or wavelength, 2); n_pick : (stack,) its rows
     d : (stack, layer); k0 : (wavelength,) 4 pi / wavelength
     sine, cosine, angle_weight : (row, angle, 1 or wavelength); pick : (stack,) their rows
@@ -651,7 +650,7 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     scratch : (`scratch_size`,)
     """
     _wide()
-    count_media, angles, size = n.shape[1], cosine.shape[1], k0.shape[0]
+    count_media, angles = n.shape[1], cosine.shape[1]
     s, flat = scratch[: _BLOCK_ROWS * ROW], scratch[_BLOCK_ROWS * ROW :]
     media = flat.reshape((count_media, _MEDIUM))
     near = np.zeros(count_media, dtype=np.int64)
@@ -659,11 +658,14 @@ def solve_tasks(  # type: ignore[no-untyped-def]
     gather = both or summed
     direct = not gather and len(stops) == 2 and weights.shape[0] == 0
     absorbing = False
-    for task in range((blocks[1] - blocks[0]) * (stacks[1] - stacks[0])):
+    span = wavelengths[1] - wavelengths[0]
+    block = (span + ROW - 1) // ROW
+    block = (span + block * STEP - 1) // (block * STEP) * STEP
+    for task in range((span + block - 1) // block * (stacks[1] - stacks[0])):
         number, stack = divmod(task, stacks[1] - stacks[0])
         stack += stacks[0]
-        start = (blocks[0] + number) * block
-        count = min(block, size - start)
+        start = wavelengths[0] + number * block
+        count = min(block, wavelengths[1] - start)
         nb = (count + STEP - 1) // STEP * STEP
         if stack == stacks[0]:
             _fill(s[_K0 * ROW :], k0, start, nb)

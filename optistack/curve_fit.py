@@ -243,19 +243,31 @@ class CurveFit:
         b = a + design.shape[1]
         c = b + len(dark_of)
         d = c + len(entries)
-        explain = np.zeros((hours.size, design.shape[1]))
-        explain[lit] = design[which[lit]]
-        one_hot = np.zeros((hours.size, n_lit))
-        one_hot[lit, which[lit]] = 1.0
+        # Deviations of specimens, then the shapes: prior knowledge.
+        deviating = n_lit if random else 0
+        extra = deviating + a - 1
+        points, size = hours.size, d + deviating
+        # Slopes, (point, parameter), that no parameter changes: of the exponents of the rates, and
+        # of what stands beside the share that light leaves, with prior knowledge last.
+        to_rate = np.zeros((points, size))
+        to_rate[:, 0] = 1.0
+        to_rate[lit, a:b] = design[which[lit]]
+        if random:
+            to_rate[lit, d + which[lit]] = 1.0
+        beside = np.zeros((points + extra, size))
+        beside[:points, b:c] = -dark_map
+        beside[np.arange(points), c + which] = 1.0
+        beside[points + np.arange(extra), [*range(d, size), *range(1, a)]] = 1.0
         norm = float(dose.max())
         log_scale = relative
+        only_logs = bool(log_scale.all())
         of_set = np.array([i for _, i in entries])[which]
         laws = [
             (curves.own_laws.get(i, {}).get(law.name, law), of_set == i)
             for i in range(len(curves.sets))
         ]
         if all(one is law for one, _ in laws):
-            laws = [(law, np.ones(hours.size, dtype=bool))]
+            laws = [(law, slice(None))]
 
         share = dose / norm
 
@@ -272,52 +284,38 @@ class CurveFit:
             return np.asarray(np.log(np.maximum(left, low)) + np.minimum(left - low, 0.0) / low)
 
         def log_rate(theta: Real) -> Real:
-            exponent = theta[:, :1] + theta[:, a:b] @ explain.T
-            return exponent + theta[:, d:] @ one_hot.T if random else exponent
-
-        def log_reading(theta: Real) -> Real:
-            light = log_left(log_rate(theta), theta[:, 1:a])
-            return np.asarray(theta[:, c:d][:, which] + light - theta[:, b:c] @ dark_map.T)
+            exponent = theta[:, :1] + theta[:, a:b] @ to_rate[:, a:b].T
+            return exponent + theta[:, d:] @ to_rate[:, d:].T if random else exponent
 
         def predict(theta: Real) -> Real:
-            log_y = log_reading(theta)
-            out = np.where(log_scale, log_y, np.exp(np.minimum(log_y, 600.0)))
-            return np.concatenate([out, theta[:, d:], theta[:, 1:a]], axis=1)
+            light = log_left(log_rate(theta), theta[:, 1:a])
+            y = theta[:, c + which] + light - theta[:, b:c] @ dark_map.T
+            if not only_logs:
+                y = np.where(log_scale, y, np.exp(np.minimum(y, 600.0)))
+            return np.concatenate([y, theta[:, d:], theta[:, 1:a]], axis=1)
 
-        start_of = (which[:, None] == np.arange(len(entries))).astype(float)
+        # All rates act through one exponent: one difference serves them all. All differences are
+        # blocks of one call, because calls cost more than numbers here: up and down in the
+        # exponent, then up and down in each shape.
+        steps = np.zeros((2 * a, 1, a))
+        steps[2 * np.arange(a), 0, np.arange(a)] = _DIFFERENCE
+        steps[2 * np.arange(a) + 1, 0, np.arange(a)] = -_DIFFERENCE
 
         def slopes(theta: Real) -> Real:
-            # All rates act through one exponent: one difference serves them all. All differences
-            # are blocks of one call, because calls cost more than numbers here.
-            exponent, log_shape, h = log_rate(theta), theta[:, 1:a], _DIFFERENCE
-            blocks = 2 * a
-            shapes = np.repeat(log_shape[None], blocks, axis=0)
-            exponents = np.repeat(exponent[None], blocks, axis=0)
-            exponents[0] += h
-            exponents[1] -= h
-            for j in range(a - 1):
-                shapes[2 + 2 * j, :, j] += h
-                shapes[3 + 2 * j, :, j] -= h
-            batch, points, size = len(theta), hours.size, theta.shape[1]
-            values = log_left(
-                exponents.reshape(blocks * batch, -1), shapes.reshape(blocks * batch, -1)
-            ).reshape(a, 2, batch, points)
-            differences = (values[:, 0] - values[:, 1]) / (2 * h)
-            steep = differences[0]
-            out = np.zeros((batch, points + size - d + a - 1, size))
+            exponents = log_rate(theta) + steps[:, :, :1]
+            shapes = theta[:, 1:a] + steps[:, :, 1:]
+            every = 2 * a * len(theta)
+            values = log_left(exponents.reshape(every, points), shapes.reshape(every, a - 1))
+            values = values.reshape(a, 2, len(theta), points)
+            differences = (values[:, 0] - values[:, 1]) / (2 * _DIFFERENCE)
+            out = np.empty((len(theta), *beside.shape))
+            out[:] = beside
             top = out[:, :points]
-            # Columns 0 to a - 1: the rate constant, then the shapes.
-            top[:, :, :a] = differences.transpose(1, 2, 0)
-            top[:, :, a:b] = steep[..., None] * explain
-            top[:, :, b:c] = -dark_map
-            top[:, :, c:d] = start_of
-            if random:
-                top[:, :, d:] = steep[..., None] * one_hot
-            if not log_scale.all():
-                y = np.exp(np.minimum(log_reading(theta), 600.0))
+            top += differences[0][..., None] * to_rate
+            top[:, :, 1:a] = differences[1:].transpose(1, 2, 0)
+            if not only_logs:
+                y = predict(theta)[:, :points]
                 top *= np.where(log_scale, 1.0, y)[..., None]
-            for row, column in enumerate([*range(d, size), *range(1, a)]):
-                out[:, points + row, column] = 1.0
             return out
 
         observed = np.where(log_scale, np.log(values), values)
@@ -329,9 +327,6 @@ class CurveFit:
             *(f"log start {s.name}" for s, _ in entries),
             *(f"deviation {s.name}" for s in curves.lit if random),
         )
-        # Deviations of specimens, then the shapes: prior knowledge.
-        deviating = n_lit if random else 0
-        extra = deviating + a - 1
         observed = np.concatenate([observed, np.zeros(deviating), np.log(law.usual)])
         sigma = np.concatenate(
             [sigma, np.full(deviating, scatter.sd), np.full(a - 1, SHAPE_PRIOR_SD)]

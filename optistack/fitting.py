@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,14 +88,22 @@ class Problem:
     slopes: Callable[[Real], Real] | None = None
     smallest_scale: float = 1e-12
 
+    @cached_property
+    def _limits(self) -> tuple[Index, NDArray[np.int_]] | None:
+        """Censored points and their signs; None where all are read."""
+        if self.censored is None or not self.censored.any():
+            return None
+        at = np.flatnonzero(self.censored)
+        return at, self.censored[at]
+
     def deviations(self, theta: Real, scale: float, observed: Real | None = None) -> Real:
         """Whatever is squared and summed: (batch, point), censored points by their likelihood."""
         data = self.observed if observed is None else observed
         with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
             out = (data - self.predict(theta)) / self.sigma
-            if self.censored is not None and self.censored.any():
-                at = np.flatnonzero(self.censored)
-                inside = -self.censored[at] * out[:, at] / scale
+            if self._limits is not None:
+                at, sign = self._limits
+                inside = -sign * out[:, at] / scale
                 out[:, at] = scale * np.sqrt(-2 * special.log_ndtr(inside))
             if self.extra:
                 out[:, -self.extra :] *= scale
@@ -107,18 +116,19 @@ class Problem:
             return _jacobian(lambda th, _: self.deviations(th, scale), theta, rows)
         with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
             out = self.slopes(theta) / -self.sigma[:, None]
-            if self.censored is not None and self.censored.any():
-                at = np.flatnonzero(self.censored)
+            if self._limits is not None:
+                at, sign = self._limits
                 plain = (self.observed[at] - self.predict(theta)[:, at]) / self.sigma[at]
-                inside = -self.censored[at] * plain / scale
+                inside = -sign * plain / scale
                 log_share = special.log_ndtr(inside)
                 # d/du of scale sqrt(-2 ln Phi(-c u / scale)); 0 deep inside the limit.
                 ratio = np.exp(-(inside**2) / 2 - log_share) / np.sqrt(2 * np.pi)
-                factor = self.censored[at] * ratio / np.sqrt(-2 * log_share)
+                factor = sign * ratio / np.sqrt(-2 * log_share)
                 out[:, at] *= np.where(log_share < 0, factor, 0.0)[..., None]
             if self.extra:
                 out[:, -self.extra :] *= scale
-        return np.where(np.isfinite(out), out, 0.0)
+        fine = np.isfinite(out)
+        return out if fine.all() else np.where(fine, out, 0.0)
 
 
 def minimise(
@@ -152,82 +162,83 @@ def minimise(
     cost : (batch,) array
         Sum of squares.
     """
-    theta = np.array(start, dtype=float)
+    found = np.array(start, dtype=float)
+    rows = np.arange(len(found))
+    current = residuals(found, rows)
+    least = _squares(current)
+    # Below are only the rows that are still under way.
+    rows = np.flatnonzero(np.isfinite(least))
+    theta, current, cost = found[rows], current[rows], least[rows]
     batch, size = theta.shape
-    current = residuals(theta, np.arange(batch))
-    cost = _squares(current)
     held = np.full(batch, damping)
-    busy = np.isfinite(cost)
     normal, bent = np.zeros((2, batch, size, size))
     slope = np.zeros((batch, size))
     # What the last step of a row left for `_bend`, where it went down.
-    jacobians = np.zeros((*current.shape, size))
+    jacobian = np.zeros((*current.shape, size))
     steps, carried = np.zeros((2, batch, size))
     bends = np.zeros(batch, dtype=bool)  # whether the bent model foretold the last step better
-    moved = busy.copy()
+    moved = np.ones(batch, dtype=bool)
     first = True
     for _ in range(iterations):
-        at = np.flatnonzero(busy)
-        if not at.size:
+        if not rows.size:
             break
-        new_at = at[moved[at]]
-        if new_at.size:
-            if slopes is None:
-                jacobian = _jacobian(residuals, theta[new_at], new_at)
-            else:
-                jacobian = slopes(theta[new_at], new_at)
-            across = np.swapaxes(jacobian, 1, 2)
-            before = slope[new_at]
-            jacobians[new_at] = jacobian
-            normal[new_at] = across @ jacobian
-            slope[new_at] = _times(across, current[new_at])
+        if moved.any():
+            at = _those(moved)
+            before = slope[at].copy()
+            jacobian[at] = (
+                _jacobian(residuals, theta[at], rows[at])
+                if slopes is None
+                else slopes(theta[at], rows[at])
+            )
+            across = jacobian[at].transpose(0, 2, 1)
+            normal[at] = across @ jacobian[at]
+            slope[at] = _times(across, current[at])
             if not first:
-                bent[new_at] = _bend(
-                    bent[new_at],
-                    steps[new_at],
-                    slope[new_at] - before,
-                    slope[new_at] - carried[new_at],
-                )
+                bent[at] = _bend(bent[at], steps[at], slope[at] - before, slope[at] - carried[at])
             first = False
-        here, gradient = normal[at], slope[at]
-        diagonal = np.einsum("bii->bi", here)
+        diagonal = np.einsum("bii->bi", normal)
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
-        damped = here.copy()
-        np.einsum("bii->bi", damped)[:] += held[at, None] * diagonal + floor
-        step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
-        use = np.flatnonzero(bends[at])
-        if use.size:
+        damped = normal.copy()
+        np.einsum("bii->bi", damped)[:] += held[:, None] * diagonal + floor
+        step = -np.linalg.solve(damped, slope[..., None])[..., 0]
+        if bends.any():
+            use = np.flatnonzero(bends)
             with suppress(np.linalg.LinAlgError):  # a bent model without a bottom
-                other = -np.linalg.solve(damped[use] + bent[at[use]], gradient[use, :, None])[
-                    ..., 0
-                ]
-                down = (other * gradient[use]).sum(axis=1) < 0
+                other = -np.linalg.solve(damped[use] + bent[use], slope[use, :, None])[..., 0]
+                down = np.vecdot(other, slope[use]) < 0
                 step[use[down]] = other[down]
-        longest = np.max(np.abs(step), axis=1, keepdims=True)
-        step = step * np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))
-        trial = theta[at] + step
-        new = residuals(trial, at)
+        longest = np.abs(step).max(axis=1)
+        step *= np.minimum(1.0, _LARGEST_STEP / np.maximum(longest, 1e-300))[:, None]
+        trial = theta + step
+        new = residuals(trial, rows)
         new_cost = _squares(new)
-        better = new_cost <= cost[at]
-        scale = 1.0 + np.abs(theta[at]).max(axis=1)
-        short = longest[:, 0] <= np.sqrt(tolerance) * scale
+        moved = new_cost <= cost
+        short = longest <= np.sqrt(tolerance) * (1.0 + np.abs(theta).max(axis=1))
         # Better or worse by no more than rounding: at the bottom either happens.
-        still = short & (np.abs(cost[at] - new_cost) <= tolerance * cost[at])
-        foretold = (step * (2 * gradient + _times(here, step))).sum(axis=1)
-        off = new_cost - cost[at] - foretold
-        more = (step * _times(bent[at], step)).sum(axis=1)
-        bends[at] = np.abs(off - more) < np.abs(off)
-        good = at[better]
-        if good.size:
-            carried[good] = _times(np.swapaxes(jacobians[good], 1, 2), new[better])
-            steps[good] = step[better]
-        moved[at] = better
-        theta[good], current[good] = trial[better], new[better]
-        cost[good] = new_cost[better]
-        held[at] = np.where(better, held[at] / 7, held[at] * 5)
-        held = np.minimum(np.maximum(held, 1e-12), 1e14)
-        busy[at[still | (held[at] > 1e12)]] = False
-    return theta, cost
+        still = short & (np.abs(cost - new_cost) <= tolerance * cost)
+        off = new_cost - cost - np.vecdot(step, 2 * slope + _times(normal, step))
+        bends = np.abs(off - np.vecdot(step, _times(bent, step))) < np.abs(off)
+        if moved.any():
+            at = _those(moved)
+            carried[at] = _times(jacobian[at].transpose(0, 2, 1), new[at])
+            steps[at], theta[at], current[at], cost[at] = step[at], trial[at], new[at], new_cost[at]
+        held = np.minimum(np.maximum(np.where(moved, held / 7, held * 5), 1e-12), 1e14)
+        done = still | (held > 1e12)
+        if done.any():
+            found[rows], least[rows] = theta, cost
+            state = (rows, theta, current, cost, held, normal, bent, slope, jacobian, steps)
+            left = np.flatnonzero(~done)
+            rows, theta, current, cost, held, normal, bent, slope, jacobian, steps = (
+                part[left] for part in state
+            )
+            carried, bends, moved = carried[left], bends[left], moved[left]
+    found[rows], least[rows] = theta, cost
+    return found, least
+
+
+def _those(chosen: NDArray[np.bool_]) -> Index | slice:
+    """Index of what is chosen; a slice where that is all, which copies nothing."""
+    return slice(None) if chosen.all() else np.flatnonzero(chosen)
 
 
 def _bend(bent: Real, step: Real, change: Real, by_slopes: Real) -> Real:
@@ -436,7 +447,9 @@ class Fit:
 
         def residuals(theta: Real, rows: Index) -> Real:
             away = stiffness[rows] * (quantity(theta, which[rows]) - targets[rows])
-            return np.column_stack([self.problem.deviations(theta, self.scale), away])
+            return np.concatenate(
+                [self.problem.deviations(theta, self.scale), away[:, None]], axis=1
+            )
 
         def slopes(theta: Real, rows: Index) -> Real:
             own = self.problem.deviation_slopes(theta, self.scale)
@@ -582,7 +595,7 @@ def fit(problem: Problem, starts: Real, *, not_counted: int = 0) -> Fit:
     scale = 1.0
     theta, cost = starts, np.full(len(starts), np.inf)
     # Censored points and prior knowledge depend on the scale, and the scale on them.
-    depends = problem.extra > 0 or (problem.censored is not None and problem.censored.any())
+    depends = problem.extra > 0 or problem._limits is not None
     damping, steps = 1e-3, _ITERATIONS
     # A shape that only prior knowledge holds is crept up to; its last digits mean nothing.
     rough, fine = (1e-7, 1e-8) if problem.prior else (1e-8, 1e-11)
@@ -655,9 +668,9 @@ def _scale(problem: Problem, theta: Real, dof: float, scale: float) -> float:
     """Factor on sigma from the scatter; censored points count with what is expected of them."""
     plain = (problem.observed - problem.predict(theta[None])[0]) / problem.sigma
     square = plain**2
-    if problem.censored is not None and problem.censored.any():
-        at = np.flatnonzero(problem.censored)
-        a = problem.censored[at] * plain[at] / scale
+    if problem._limits is not None:
+        at, sign = problem._limits
+        a = sign * plain[at] / scale
         # Mean of the square of a normal number above a.
         ratio = np.exp(-(a**2) / 2 - 0.5 * np.log(2 * np.pi) - special.log_ndtr(-a))
         square[at] = scale**2 * (1 + a * ratio)

@@ -8,7 +8,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special
+from scipy import special
 
 from optistack.curve_fit import SMALLEST_NOISE, CurveFit, Curves, Scatter
 from optistack.errors import OptistackError
@@ -82,25 +82,9 @@ def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) ->
         No law, or too few readings for any of them.
     """
     who = ", ".join(d.name for d in curves.sets)
-    if len({law.name for law in laws}) != len(laws):
-        raise OptistackError(f"{who}: two laws have the same name")
-    fitted, missed = [], []
-    for law in laws:
-        try:
-            found = curves.fit(law)
-        except OptistackError as error:
-            missed.append((law.name, str(error)))
-            continue
-        if np.isfinite(found.fit.aicc()):
-            fitted.append(found)
-        else:
-            missed.append((law.name, "too few readings for so many parameters"))
-    if not fitted:
-        why = missed[0][1] if missed else "none is given"
-        raise OptistackError(f"{who}: no law can be fitted: {why}")
-    notes = [f"{who}: {name} not fitted: {why}" for name, why in missed]
+    fitted, notes = _fitted(curves, laws)
     if scatter is None:
-        scatter = curves.scatter(min(fitted, key=lambda c: c.fit.aicc()).law)
+        scatter = _scatter(fitted)
     if scatter.sd > 0:
         fitted = [curves.fit(c.law, scatter, near=c) for c in fitted]
         notes.append(
@@ -135,6 +119,44 @@ def rank(curves: Curves, laws: Sequence[Law], scatter: Scatter | None = None) ->
         for i, b, w in zip(order, behind, weight / weight.sum(), strict=True)
     )
     return Ranking(ranked, scatter, tuple(notes))
+
+
+def scatter_between(curves: Curves, laws: Sequence[Law]) -> Scatter:
+    """How much specimens differ, under the law that follows them best.
+
+    Raises
+    ------
+    OptistackError
+        No law, or too few readings for any of them.
+    """
+    return _scatter(_fitted(curves, laws)[0])
+
+
+def _scatter(fitted: Sequence[CurveFit]) -> Scatter:
+    best = min(fitted, key=lambda c: c.fit.aicc())
+    return best.curves.scatter(best.law)
+
+
+def _fitted(curves: Curves, laws: Sequence[Law]) -> tuple[list[CurveFit], list[str]]:
+    """Laws fitted as if specimens differed by noise only, and notes on those that cannot be."""
+    who = ", ".join(d.name for d in curves.sets)
+    if len({law.name for law in laws}) != len(laws):
+        raise OptistackError(f"{who}: two laws have the same name")
+    fitted, missed = [], []
+    for law in laws:
+        try:
+            found = curves.fit(law)
+        except OptistackError as error:
+            missed.append((law.name, str(error)))
+            continue
+        if np.isfinite(found.fit.aicc()):
+            fitted.append(found)
+        else:
+            missed.append((law.name, "too few readings for so many parameters"))
+    if not fitted:
+        why = missed[0][1] if missed else "none is given"
+        raise OptistackError(f"{who}: no law can be fitted: {why}")
+    return fitted, [f"{who}: {name} not fitted: {why}" for name, why in missed]
 
 
 def _hanging_together(curve: CurveFit) -> float:
@@ -232,21 +254,21 @@ def mean_doses_to(
 
 
 def with_dark(
-    hours: Value,
-    level: float,
+    hours: Sequence[Value],
+    levels: Sequence[float],
     dark_rate_per_h: Value | None,
     fits: Sequence[Weighted],
     laws: Mapping[str, Law] | None = None,
-) -> Value:
-    """Hours to a level by light together with a first-order loss without light.
+) -> list[Value]:
+    """Hours to levels by light together with a first-order loss without light.
 
     F(light) exp(-dark t) = level, along the mean curve of the laws.
 
     Parameters
     ----------
-    hours : Value [h]
-        By light alone.
-    level : float
+    hours : sequence of Value [h]
+        By light alone, to each level.
+    levels : sequence of float
     dark_rate_per_h : Value or None [1/h]
     fits : sequence of fitted laws with weights
     laws : mapping of law name to Law, optional
@@ -254,34 +276,35 @@ def with_dark(
     """
     dark = dark_rate_per_h
     if dark is None or not dark.high > 0:
-        return hours
+        return list(hours)
+    # (level, end): value, low, high; the slowest light goes with the slowest loss without it.
+    light = np.array([(v.value, v.low, v.high) for v in hours]).reshape(-1, 3)
+    rate = np.maximum([dark.value, dark.high, dark.low], 0.0)
+    level = np.asarray(levels, dtype=float)[:, None]
+    whole = mean_doses_to(fits, levels, laws)[:, None]
+    with np.errstate(divide="ignore"):
+        latest = np.minimum(light, -np.log(level) / rate)
 
-    def dose(at: float) -> float:
-        return float(mean_doses_to(fits, at, laws)[0])
+    def late(t: Real) -> NDArray[np.bool_]:
+        """Whether light alone has got further than to level x exp(dark t) in t."""
+        left = level * np.exp(rate * t)
+        some = left < 1
+        dose = mean_doses_to(fits, np.where(some, left, level).ravel(), laws).reshape(left.shape)
+        return np.asarray(t > reachable * np.where(some, dose / whole, 0.0))
 
-    whole = dose(level)
-
-    def both(light_hours: float, rate: float) -> float:
-        # Light alone must get to level x exp(dark t) in t.
-        if rate <= 0:
-            return light_hours
-        latest = min(light_hours, float(-np.log(level) / rate))
-        if not np.isfinite(light_hours):
-            return latest
-
-        def late(t: float) -> float:
-            left = level * np.exp(rate * t)
-            return t - light_hours * (dose(left) / whole if left < 1 else 0.0)
-
-        end = latest * (1 - 1e-12)
-        return float(optimize.brentq(late, 0.0, end)) if late(end) > 0 else latest
-
-    return Value(
-        both(hours.value, dark.value),
-        both(hours.low, dark.high),
-        both(hours.high, dark.low),
-        None if dark.low > 0 else hours.bound,
-    )
+    both = np.isfinite(light) & (rate > 0)
+    reachable = np.where(both, light, 0.0)
+    start, end = np.zeros(light.shape), np.where(both, latest * (1 - 1e-12), 0.0)
+    sooner = late(end) & both
+    for _ in range(52):  # halves the interval down to the spacing of doubles
+        middle = (start + end) / 2
+        beyond = late(middle)
+        start, end = np.where(beyond, start, middle), np.where(beyond, middle, end)
+    found = np.where(sooner, (start + end) / 2, latest)
+    return [
+        Value(*ends, None if dark.low > 0 else v.bound)
+        for ends, v in zip(found.tolist(), hours, strict=True)
+    ]
 
 
 def share_at(

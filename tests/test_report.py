@@ -29,7 +29,7 @@ from matplotlib.text import Text
 
 import optistack as ost
 from optistack.report import SCHEMA, drawing, results_json, summary_text, write_report
-from optistack.report.figures_light import external_transmittance
+from optistack.report.data_views import external_transmittance
 from optistack.report.tables_csv import cell
 from optistack.report.wording import (
     answer,

@@ -224,11 +224,11 @@ class Kinetics:
             )
         rate = self.data.mean_absorbed_rate
         dark = None if light_only else self.dark_rate_per_h
-        out = []
-        for level, dose in zip(levels, self.doses_to(levels), strict=True):
-            hours = Value(dose.value / rate, dose.low / rate, dose.high / rate, dose.bound)
-            out.append(with_dark(hours, level, dark, self.plausible))
-        return out
+        hours = [
+            Value(dose.value / rate, dose.low / rate, dose.high / rate, dose.bound)
+            for dose in self.doses_to(levels)
+        ]
+        return with_dark(hours, levels, dark, self.plausible)
 
     def sheet_resistance(self, time_h: ArrayLike, start_ohm_sq: float | Value) -> ResistanceCourse:
         """Sheet resistance of the coupons on a grid of times, with its interval.

@@ -17,7 +17,7 @@ from scipy import special
 from optistack.ageing import AgeingData
 from optistack.curve_fit import CurveFit, Curves, Scatter
 from optistack.errors import OptistackError
-from optistack.law_choice import envelope, rank
+from optistack.law_choice import envelope, rank, scatter_between
 from optistack.plot_axes import axes
 from optistack.rate_laws import DEFAULT_LAWS, GAS_J_MOL_K, Law
 from optistack.rate_terms import Knowledge
@@ -303,7 +303,7 @@ def _fit_slope(
     if varied.size > levels.size:
         # Specimens of one level tell their scatter apart from levels that lie off the line.
         try:
-            scatter = rank(Curves((data,), own), laws).scatter
+            scatter = scatter_between(Curves((data,), own), laws)
         except OptistackError:  # too few readings for a rate of every level
             scatter = None
     ranking = rank(Curves((data,), {name: column}), laws, scatter)

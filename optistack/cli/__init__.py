@@ -7,6 +7,7 @@ before a command needs it.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from typing import Any
@@ -37,6 +38,9 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code."""
+    # The matrices here are small: a second thread of numpy's library only waits for the first, and
+    # takes a core from the process that draws.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     options = _parser().parse_args(arguments)
     try:
         return int(options.command(options))

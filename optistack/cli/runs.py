@@ -66,24 +66,15 @@ def add(
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from optistack.scenario import load_scenario
     from optistack.tables import data_folder
 
-    scenario = load_scenario(data_folder("shared") / "lantern_house" / "lantern_house.toml")
+    scenario = data_folder("shared") / "lantern_house" / "lantern_house.toml"
     return _report(scenario, options, replace_own=True, advice="choose another with --out")
 
 
 def _run(options: argparse.Namespace) -> int:
-    from optistack.scenario import load_scenario
-
-    scenario = load_scenario(options.scenario, allow_paths=options.allow_path)
     return _report(
-        scenario,
-        options,
-        replace_own=options.force,
-        advice="replace them with --force",
-        workers=_workers(scenario, options),
-        keep_draws=options.resume,
+        options.scenario, options, replace_own=options.force, advice="replace them with --force"
     )
 
 
@@ -92,7 +83,7 @@ def _workers(scenario: Scenario, options: argparse.Namespace) -> Workers | None:
     from optistack.errors import ScenarioError
     from optistack.workers import Workers, look_at_cluster
 
-    given = [name for name in ("workers", "dask", "resume") if getattr(options, name) is not None]
+    given = [n for n in ("workers", "dask", "resume") if getattr(options, n, None) is not None]
     if not given:
         return None
     if scenario.uncertainty is None:
@@ -108,41 +99,42 @@ def _workers(scenario: Scenario, options: argparse.Namespace) -> Workers | None:
     return Workers() if options.workers is None else Workers(options.workers)
 
 
-def _report(
-    scenario: Scenario,
-    options: argparse.Namespace,
-    *,
-    replace_own: bool,
-    advice: str,
-    workers: Workers | None = None,
-    keep_draws: Path | None = None,
-) -> int:
+def _report(path: Path, options: argparse.Namespace, *, replace_own: bool, advice: str) -> int:
     from optistack.output import write_folder
-    from optistack.report import write_report
     from optistack.report.painter import Painter
-    from optistack.report.wording import summarise
-    from optistack.scenario import run
 
     progress = Progress()
+    # First of all, so that it loads what it draws with while the scenario is read.
+    with Painter() as painter:
+        progress("the scenario")
+        try:
+            from optistack.scenario import load_scenario, run
 
-    def write(folder: Path) -> list[str]:
-        with Painter() as painter:
-            result = run(
-                scenario,
-                progress=progress,
-                workers=workers,
-                keep_draws=keep_draws,
-                drawn=progress.count,
-            )
-            return write_report(result, folder, progress=progress, painter=painter)
+            scenario = load_scenario(path, allow_paths=getattr(options, "allow_path", ()))
+            workers = _workers(scenario, options)
 
-    try:
-        files = write_folder(options.out, write, replace_own=replace_own, command=advice)
-    finally:
-        progress.stop()
+            def write(folder: Path) -> list[str]:
+                from optistack.report import Draft
+
+                draft = Draft(painter)
+                result = run(
+                    scenario,
+                    progress=progress,
+                    workers=workers,
+                    keep_draws=getattr(options, "resume", None),
+                    drawn=progress.count,
+                    so_far=draft.add,
+                )
+                return draft.write(result, folder, progress=progress)
+
+            files = write_folder(options.out, write, replace_own=replace_own, command=advice)
+        finally:
+            progress.stop()
     if options.json:
         write_json({"folder": str(options.out), "files": files})
         return 0
+    from optistack.report.wording import summarise
+
     data = json.loads((options.out / "results.json").read_text(encoding="utf-8"))
     sys.stdout.write(summarise(data).rstrip() + "\n")
     sys.stdout.write(f"\nreport: {options.out / 'report.html'}\n")

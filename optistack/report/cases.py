@@ -1,15 +1,13 @@
-"""What several figures need: the comparisons with their numbers, light as photons, axis limits."""
+"""What several figures need: the sides of a comparison, axis limits, numbers as arrays."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optistack.analysis.compare import Comparison
-from optistack.exposure import ExposureResult
 from optistack.report.drawing import (
     COUPON,
     DEVICE,
@@ -20,30 +18,18 @@ from optistack.report.drawing import (
     Sheet,
 )
 from optistack.report.wording import number
-from optistack.spectra import BandNm, Spectrum
-from optistack.spectral_math import PHOTON_J_NM
+
+if TYPE_CHECKING:
+    from optistack.spectra import BandNm
 
 Real = NDArray[np.float64]
 Json = dict[str, Any]
 
 INNER_IN = WIDTH_IN - 2 * MARGIN_IN
-MOST_LIGHTS = 4
 SIDES: dict[str, dict[str, Any]] = {
     "coupon": {"color": COUPON, "linestyle": LINES[1]},
     "device": {"color": DEVICE, "linestyle": LINES[0]},
 }
-
-
-class Case(NamedTuple):
-    """A comparison as the figures need it."""
-
-    comparison: Comparison
-    data: Json
-
-    @property
-    def sides(self) -> tuple[tuple[str, ExposureResult, str], ...]:
-        c = self.comparison
-        return (("coupon", c.coupon, c.coupon_layer), ("device", c.device, c.layer))
 
 
 def headline_limits(data: Json) -> tuple[str, BandNm] | None:
@@ -53,14 +39,6 @@ def headline_limits(data: Json) -> tuple[str, BandNm] | None:
         return None
     low, high = key.split("-")
     return key, (float(low), float(high))
-
-
-def photon_flux_curve(light: Spectrum, lam: Real) -> Real:
-    """Spectral photon flux [1/(m2 s nm)], zero outside the samples."""
-    values = np.interp(
-        lam, light.wavelength_nm, light.spectral_irradiance_w_m2_nm, left=0.0, right=0.0
-    )
-    return np.asarray(values * lam / PHOTON_J_NM)
 
 
 def power_of_ten(top: float) -> tuple[float, str]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import PurePath
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 import optistack
 from optistack.analysis.compare import Comparison, Why
-from optistack.analysis.filter_selection import FilterRow
+from optistack.analysis.filter_selection import FilterRow, FilterTable
 from optistack.care import Hazard, hazard, is_lamp
 from optistack.errors import OptistackError
 from optistack.exposure import ExposureResult
@@ -46,12 +47,46 @@ _HAZARD_NUMBERS = (
 Real = NDArray[np.float64]
 
 
-def results_json(result: RunResult) -> Json:
+# Sections of results.json that stand for a part of a run of the same name, or are None.
+_PARTS: Mapping[str, Callable[[Any], Json]] = {
+    "rates": rates_json,
+    "uncertainty": uncertainty_json,
+    "electrode": electrode_json,
+    "site": site_json,
+    "plan": plan_json,
+    "ledger": ledger_json,
+    "filter_choice": filter_choice_json,
+}
+
+
+def new_sections(result: RunResult, known: Collection[str]) -> Json:
+    """The sections of results.json that can be made of a run that still goes on.
+
+    Parameters
+    ----------
+    result : RunResult
+        Has at least its exposures and comparisons.
+    known : collection of str
+        Sections that were made before.
+    """
+    out = {} if "exposures" in known else _optics(result)
+    if "filters" not in known and result.filters is not None:
+        out |= _filter_table(result.filters)
+    for name, make in _PARTS.items():
+        part = getattr(result, name)
+        if name not in known and part is not None:
+            out[name] = make(part)
+    return out
+
+
+def results_json(result: RunResult, known: Mapping[str, Any] = MappingProxyType({})) -> Json:
     """Everything a run found, ready for strict JSON.
 
     Parameters
     ----------
     result : RunResult
+    known : mapping, optional
+        From `new_sections`, of the same run.
 
     Returns
     -------
@@ -60,10 +95,9 @@ def results_json(result: RunResult) -> Json:
         for example in a band without light, are None.
     """
     scenario = result.scenario
-    question = scenario.question
-    headline = headline_band(result)
-    comparisons = [_comparison(c, headline) for c in result.comparisons]
-    table = result.filters
+    made = {**known, **new_sections(result, known)}
+    if result.filters is None:
+        made |= _filter_table(None)
     return {
         "schema": SCHEMA,
         "generated_by": f"optistack {optistack.__version__}",
@@ -71,6 +105,26 @@ def results_json(result: RunResult) -> Json:
         "description": scenario.description,
         "invented": scenario.invented,
         "scenario": {"file": PurePath(scenario.path).name, "sha256": scenario.sha256},
+        **{name: made[name] for name in made if name not in _PARTS},
+        **{name: made.get(name) for name in _PARTS},
+        "lights": {
+            light.name: _light(light)
+            for light in {
+                e.exposure.light.name: e.exposure.light for e in result.exposures.values()
+            }.values()
+        },
+        "inputs": [_input(item) for item in scenario.inputs],
+        "choices": list(scenario.choices),
+        "notes": list(result.notes),
+    }
+
+
+def _optics(result: RunResult) -> Json:
+    """The sections about exposures and comparisons."""
+    question = result.scenario.question
+    headline = headline_band(result)
+    comparisons = [_comparison(c, headline) for c in result.comparisons]
+    return {
         "question": {
             "layer": question.layer,
             "coupon_layer": question.coupon_layer,
@@ -82,27 +136,6 @@ def results_json(result: RunResult) -> Json:
         "comparison": comparisons[0] if comparisons else None,
         "comparisons": comparisons,
         "exposures": {name: _exposure(result, name, headline) for name in result.exposures},
-        "filters": [] if table is None else _filters(table.rows),
-        "filters_unfiltered_photocurrent_ma_cm2": {}
-        if table is None
-        else {k: None if v is None else as_json(v) for k, v in table.unfiltered.items()},
-        "filters_ranking_band": None if table is None else table.ranking_band,
-        "rates": rates_json(result.rates),
-        "uncertainty": uncertainty_json(result.uncertainty),
-        "electrode": electrode_json(result.electrode),
-        "site": site_json(result.site),
-        "plan": plan_json(result.plan),
-        "ledger": ledger_json(result.ledger),
-        "filter_choice": filter_choice_json(result.filter_choice),
-        "lights": {
-            light.name: _light(light)
-            for light in {
-                e.exposure.light.name: e.exposure.light for e in result.exposures.values()
-            }.values()
-        },
-        "inputs": [_input(item) for item in scenario.inputs],
-        "choices": list(scenario.choices),
-        "notes": list(result.notes),
     }
 
 
@@ -378,6 +411,22 @@ def _geometry(geometry: Geometry) -> Json:
 
 
 # filters -------------------------------------------------------------------------------------
+
+
+def _filter_table(table: FilterTable | None) -> Json:
+    if table is None:
+        return {
+            "filters": [],
+            "filters_unfiltered_photocurrent_ma_cm2": {},
+            "filters_ranking_band": None,
+        }
+    return {
+        "filters": _filters(table.rows),
+        "filters_unfiltered_photocurrent_ma_cm2": {
+            k: None if v is None else as_json(v) for k, v in table.unfiltered.items()
+        },
+        "filters_ranking_band": table.ranking_band,
+    }
 
 
 def _filters(rows: Iterable[FilterRow]) -> list[Json]:

@@ -26,10 +26,8 @@ _KINDS = {
 _POINTS = ("jsc_ma_cm2", "voc_v", "fill_factor", "power_mw_cm2", "vmp_v", "jmp_ma_cm2")
 
 
-def electrode_json(answer: ElectrodeAnswer | None) -> Json | None:
+def electrode_json(answer: ElectrodeAnswer) -> Json:
     """What was found about the electrode; docs/results.md explains the fields."""
-    if answer is None:
-        return None
     question = answer.question
     return {
         "cell": {k: v for k, v in asdict(question.cell).items() if v is not None},

@@ -23,10 +23,8 @@ _MOST_NAMES = 8
 _SPECTRUM_STEP_NM = 2.0
 
 
-def filter_choice_json(answer: FilterChoiceAnswer | None) -> Json | None:
+def filter_choice_json(answer: FilterChoiceAnswer) -> Json:
     """What was found about the choice of a filter; docs/results.md explains the fields."""
-    if answer is None:
-        return None
     choice = answer.choice
     aim, e = choice.aim, choice.evaluation
     service = aim.service

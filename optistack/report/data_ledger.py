@@ -12,10 +12,8 @@ if TYPE_CHECKING:
 _DOSES = ("radiant_exposure_j_m2", "radiant_exposure_kwh_m2", "photons_m2")
 
 
-def ledger_json(ledger: Ledger | None) -> Json | None:
-    """Doses per specimen, all together, outages, overlaps, notes; None without a log."""
-    if ledger is None:
-        return None
+def ledger_json(ledger: Ledger) -> Json:
+    """Doses per specimen, all together, outages, overlaps, notes."""
     return {
         "specimens": [_dose(dose) for dose in ledger.doses],
         "total": _dose(ledger.total),

@@ -14,10 +14,8 @@ from optistack.spectral_math import J_PER_KWH, band_key
 from optistack.value import Value
 
 
-def site_json(answer: SiteAnswer | None) -> Json | None:
+def site_json(answer: SiteAnswer) -> Json:
     """A year at the site; docs/results.md explains the fields."""
-    if answer is None:
-        return None
     site, light = answer.question.site, answer.light
     coupon, device = answer.coupon_dose, answer.device_dose
     names = (answer.coupon, answer.device)
@@ -101,10 +99,8 @@ def _dose(dose: SiteDose) -> Json:
     }
 
 
-def plan_json(answer: PlanAnswer | None) -> Json | None:
+def plan_json(answer: PlanAnswer) -> Json:
     """Lamp hours against site years, and the plan; docs/results.md explains the fields."""
-    if answer is None:
-        return None
     return {
         "lamp_years": _lamp_years(answer.lamp_years),
         "two_lamps": None if answer.lamps is None else _two_lamps(answer.lamps),

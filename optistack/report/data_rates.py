@@ -18,10 +18,8 @@ LEVELS = (0.95, 0.8, 0.5)
 _CURVE_POINTS = 61
 
 
-def rates_json(answer: RatesAnswer | None) -> Json | None:
+def rates_json(answer: RatesAnswer) -> Json:
     """What was found about rates; docs/results.md explains the fields."""
-    if answer is None:
-        return None
     correction = answer.correction
     coupon, device = answer.question.pair
     return {

@@ -8,10 +8,8 @@ from optistack.uncertainty import Uncertainty
 _MOST = 12
 
 
-def uncertainty_json(found: Uncertainty | None) -> Json | None:
+def uncertainty_json(found: Uncertainty) -> Json:
     """Intervals over the draws and the ranking of causes; docs/results.md explains the fields."""
-    if found is None:
-        return None
     # With every weight drawn: the other outputs hold one of them fixed.
     heads = [name for name in found.outputs if "," not in name]
     return {

@@ -28,7 +28,7 @@ from optistack.report.wording import (
 )
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 _SECTIONS = (
     ("answer", "The answer"),

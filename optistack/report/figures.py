@@ -2,21 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from types import SimpleNamespace
-from typing import Any, NamedTuple
+from collections.abc import Callable, Iterable, Iterator
+from typing import NamedTuple
 
-from optistack.report.cases import (
-    MOST_LIGHTS,
-    Case,
-    Json,
-)
-from optistack.report.data import Profiles
-from optistack.report.drawing import (
-    Drawn,
-    Sheet,
-    house_style,
-)
+from optistack.report.cases import Json
+from optistack.report.drawing import Sheet, house_style
 from optistack.report.figures_answer import certainty_sheet, trade_off_sheet, why_sheet
 from optistack.report.figures_dose import absorbed_sheet, budget_sheet, depth_sheet
 from optistack.report.figures_draws import causes_sheet, convergence_sheet
@@ -36,158 +26,179 @@ from optistack.report.figures_rates import (
     factors_sheet,
     kinetics_sheet,
 )
-from optistack.report.painter import Painter
-from optistack.scenario import RunResult
+from optistack.report.pictures import Drawn, Views
 
 
 class _Figure(NamedTuple):
-    """What a figure shows, and how it is drawn; ``alone``: from the data of results.json only."""
+    """What a figure shows and how it is drawn; ``part``: the part of results.json that it needs.
 
+    What belongs to the exposures is there before any other part.
+    """
+
+    part: str
     key: str
+    draw: Callable[[Json, Views], Sheet | None]
     alt: str
-    draw: Callable[[_Material], Sheet | None]
-    alone: bool
 
 
-class _Material(NamedTuple):
-    """What figures are drawn from."""
-
-    data: Json
-    result: RunResult
-    cases: list[Case]
-    profiles: Profiles
+def _told(part: str, key: str, draw: Callable[[Json], Sheet | None], alt: str) -> _Figure:
+    """A figure of what results.json says, without views."""
+    return _Figure(part, key, lambda data, _: draw(data), alt)
 
 
-def _with_result(key: str, draw: Callable[[_Material], Sheet | None], alt: str) -> _Figure:
-    return _Figure(key, alt, draw, False)
-
-
-def _alone(key: str, draw: Callable[[Json], Sheet | None], alt: str) -> _Figure:
-    return _Figure(key, alt, lambda m: draw(m.data), True)
+def _quiet(_: str) -> None:
+    return None
 
 
 # In the order of the report.
 _FIGURES = (
-    _with_result(
+    _Figure(
+        "exposures",
         "stacks",
-        lambda m: stacks_sheet(m.result, m.cases),
+        lambda _, views: stacks_sheet(views),
         "Layers of the stacks in the order of the light",
     ),
-    _with_result(
+    _Figure(
+        "filters",
         "spectra",
-        lambda m: spectra_sheet(m.result, m.data),
+        spectra_sheet,
         "Photon flux of every light and transmittance of every filter against wavelength",
     ),
-    _with_result(
+    _Figure(
+        "exposures",
         "budget",
-        lambda m: budget_sheet(m.result, m.data, m.cases),
+        budget_sheet,
         "Share of the incident photons that each layer takes, as bars",
     ),
-    _with_result(
+    _Figure(
+        "exposures",
         "absorbed",
-        lambda m: absorbed_sheet(m.data, m.cases),
+        absorbed_sheet,
         "Photons absorbed in the layer against wavelength, coupon and device",
     ),
-    _with_result(
+    _Figure(
+        "exposures",
         "depth",
-        lambda m: depth_sheet(m.data, m.cases, m.profiles),
+        depth_sheet,
         "Photons absorbed per volume against depth in the layer, coupon and device",
     ),
-    _with_result(
+    _told(
+        "exposures",
         "why",
-        lambda m: why_sheet(m.data, m.cases),
+        why_sheet,
         "Three factors and their product, the ratio device over coupon, on a logarithmic axis",
     ),
-    _alone(
-        "filters", trade_off_sheet, "Dose left behind each filter against the photocurrent it costs"
+    _told(
+        "filters",
+        "filters",
+        trade_off_sheet,
+        "Dose left behind each filter against the photocurrent it costs",
     ),
-    _with_result(
+    _told(
+        "exposures",
         "certainty",
-        lambda m: certainty_sheet(m.cases),
+        certainty_sheet,
         "Ratio device over coupon for every spectral weight and for changed k of the layer",
     ),
-    _alone(
+    _told(
+        "uncertainty",
         "causes",
         causes_sheet,
         "Share of the variance of the answer that comes from each input, as bars",
     ),
-    _alone(
+    _told(
+        "uncertainty",
         "convergence",
         convergence_sheet,
         "Mean and ends of the interval against the number of draws, with standard errors",
     ),
-    _alone(
+    _told(
+        "rates",
         "factors",
         factors_sheet,
         "Predicted rate of the device over that of the coupon for every weight, and the "
         "measured one",
     ),
-    _alone(
+    _told(
+        "rates",
         "kinetics",
         kinetics_sheet,
         "Share left of every coupon against dose with the fitted curve, and its residuals",
     ),
-    _alone(
+    _told(
+        "rates",
         "activation",
         activation_sheet,
         "Damage per absorbed photon against wavelength: bands, smooth curve, exponential",
     ),
-    _alone(
+    _told(
+        "rates",
         "course",
         course_sheet,
         "Sheet resistance against time: the coupon's curve, and corrected to the device",
     ),
-    _alone(
+    _told(
+        "electrode",
         "knee",
         knee_sheet,
         "Power of the cell against the sheet resistance of its electrode, with T95, T80, T50",
     ),
-    _alone(
+    _told(
+        "electrode",
         "life",
         life_sheet,
         "Power of the cell against time for every course of the sheet resistance",
     ),
-    _alone(
+    _told(
+        "electrode",
         "pitch",
         pitch_sheet,
         "Power against finger pitch: today, at the end and on average over life",
     ),
-    _alone(
+    _told(
+        "electrode",
         "cause",
         cause_sheet,
         "Measured power against time beside what the measured sheet resistance explains",
     ),
-    _alone(
+    _told(
+        "site",
         "year",
         year_sheet,
         "Light arriving and photons absorbed in the layer in each month of a year at the site",
     ),
-    _alone(
+    _told(
+        "plan",
         "lamp_years",
         lamp_years_sheet,
         "Lamp hours for one year at the site by every way of counting, coupon and device",
     ),
-    _alone(
+    _told(
+        "filter_choice",
         "choice",
         choice_sheet,
         "Dose left against photocurrent lost for every candidate filter, with the front",
     ),
-    _alone(
+    _told(
+        "filter_choice",
         "choice_energy",
         choice_energy_sheet,
         "Power and energy delivered by year, behind the best filter and without one",
     ),
-    _alone(
+    _told(
+        "filter_choice",
         "choice_stability",
         choice_stability_sheet,
         "Share of the draws in which each candidate filter comes first, as bars",
     ),
-    _alone(
+    _told(
+        "filter_choice",
         "choice_spectra",
         choice_spectra_sheet,
         "Photons absorbed in the layer against wavelength, without and behind the best filter",
     ),
-    _alone(
+    _told(
+        "filter_choice",
         "choice_ageing",
         choice_ageing_sheet,
         "Dose left in the layer over the years behind filters that age",
@@ -195,63 +206,49 @@ _FIGURES = (
 )
 
 
-def draw_figures(
-    result: RunResult,
-    data: Json,
-    profiles: Profiles,
-    progress: Callable[[str], None],
-    painter: Painter | None = None,
-) -> Iterator[Drawn]:
+def draw_figures(data: Json, views: Views, progress: Callable[[str], None]) -> list[Drawn]:
     """Every figure for which there are data, in the order of the report.
 
     Parameters
     ----------
-    result : RunResult
     data : dict
         From `optistack.report.results_json`.
-    profiles : mapping
-        From `optistack.report.data.depth_profiles`.
+    views : Views
+        From `optistack.report.data_views.make_views`.
     progress : callable
-    painter : Painter, optional
-        Has been sent the data, and draws from these alone what it can, the last figure first.
     """
-    cases = [Case(c, d) for c, d in zip(result.comparisons, data["comparisons"], strict=True)]
-    material = _Material(data, result, cases[:MOST_LIGHTS], profiles)
-    here: dict[str, Drawn | None] = {}
-    waiting = [f for f in _FIGURES if not f.alone or painter is None]
-    shared = [f for f in _FIGURES if f not in waiting]
-    while waiting or shared:
-        if waiting:
-            figure = waiting.pop(0)
-        elif painter is not None:
-            there = painter.drawn()
-            shared = [f for f in shared if f.key not in there]
-            # The last one left is the one that the other process is at.
-            if not shared or (len(shared) == 1 and painter.wait_for(shared[0].key)):
-                break
-            figure = shared.pop(0)
-        here[figure.key] = _draw(figure, material, progress)
-    drawn = here if painter is None else painter.drawn() | here
+    out = []
     for figure in _FIGURES:
-        done = drawn[figure.key]
-        if done is not None:
-            yield done
+        drawn = _draw(figure, data, views, progress)
+        if drawn is not None:
+            out.append(drawn)
+    return out
 
 
-def draw_alone(data: Json) -> Iterator[tuple[str, Drawn | None]]:
-    """The figures that need nothing but the data of results.json, by key, the last one first."""
-    material: Any = SimpleNamespace(data=data)
-    for figure in reversed(_FIGURES):
-        if figure.alone:
-            yield figure.key, _draw(figure, material, lambda _: None)
+def draw_as_told(messages: Iterable[tuple[Json, Views]]) -> Iterator[Drawn]:
+    """Each figure as soon as its part is there.
+
+    Parameters
+    ----------
+    messages : iterable of (dict, Views)
+        The sections of results.json so far, more each time; at last all of them.
+    """
+    waiting = list(_FIGURES)
+    for data, views in messages:
+        for figure in [f for f in waiting if f.part in data]:
+            waiting.remove(figure)
+            drawn = _draw(figure, data, views)
+            if drawn is not None:
+                yield drawn
 
 
-def _draw(figure: _Figure, material: _Material, progress: Callable[[str], None]) -> Drawn | None:
+def _draw(
+    figure: _Figure, data: Json, views: Views, progress: Callable[[str], None] = _quiet
+) -> Drawn | None:
     """None where there are no data for it."""
     with house_style():
-        sheet = figure.draw(material)
+        sheet = figure.draw(data, views)
         if sheet is None:
             return None
         progress(f"figure {figure.key}")
-        number = _FIGURES.index(figure) + 1
-        return sheet.finish(f"figure_{number}_{figure.key}", figure.key, figure.alt)
+        return sheet.finish(_FIGURES.index(figure) + 1, figure.key, figure.alt)

@@ -10,8 +10,6 @@ from matplotlib.axes import Axes
 
 from optistack.report.cases import (
     INNER_IN,
-    MOST_LIGHTS,
-    Case,
     Json,
     headline_limits,
     padded,
@@ -33,18 +31,19 @@ from optistack.report.drawing import (
     place_labels,
     text_width_in,
 )
+from optistack.report.pictures import MOST_LIGHTS
 from optistack.report.wording import mount_text, number, parts
 
 # 6 why ---------------------------------------------------------------------------------------
 
 
-def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
+def why_sheet(data: Json) -> Sheet | None:
     """Three factors and their product about 1, one mark per light."""
     headline = headline_limits(data)
     if headline is None:
         return None
     band = headline[0]
-    shown = [(c.comparison.light, c.data["why"].get(band)) for c in cases]
+    shown = [(c["light"], c["why"].get(band)) for c in data["comparisons"][:MOST_LIGHTS]]
     shown = [(light, why) for light, why in shown if why]
     factors = (
         ("front absorption", "front_absorption"),
@@ -68,7 +67,6 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
     room = (high / low) ** (share / (1 - 2 * share))
     log_axis(axes, "x", low / room, high * room, 5)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
     for j, (label, key) in enumerate(factors):
@@ -103,7 +101,7 @@ def why_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
                 fontweight="bold" if bold else "normal",
                 annotation_clip=False,
             )
-    axes.set_xlabel(f"factor in the ratio device / coupon, {band} nm", x=0.5)
+    sheet.x_label(axes, f"factor in the ratio device / coupon, {band} nm", 0.5)
     _marker_key(sheet, 0.2, [light for light, _ in shown])
     return sheet
 
@@ -175,16 +173,14 @@ def trade_off_sheet(data: Json) -> Sheet | None:
         top = 0.62 + (i // 2) * (panel + foot + 0.2)
         axes = sheet.axes(x, top, width, panel)
         sheet.text(x, top - 0.08, fit(here[0]["light"], width, bold=True), bold=True)
-        log_axis(axes, "y", low, high, 6)
-        if i % 2:
-            axes.tick_params(labelleft=False)
+        log_axis(axes, "y", low, high, 6, numbers=i % 2 == 0)
         spans = [v for r in here for v in parts(r["photocurrent_lost_ma_cm2"])[:3] if v is not None]
         first, last = min(0.0, *spans), max(0.0, *spans)
         pad = 0.14 * (last - first) if last > first else 0.5
         linear_axis(axes, "x", first - pad, last + pad, 4)
         if first < 0:
             axes.axvline(0.0, color=PALE, linewidth=0.9)
-        axes.set_xlabel("photocurrent lost (mA/cm²)")
+        sheet.x_label(axes, "photocurrent lost (mA/cm²)")
         _draw_choices(
             sheet,
             axes,
@@ -306,19 +302,20 @@ def _draw_choices(
 # 8 how sure ----------------------------------------------------------------------------------
 
 
-def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
+def certainty_sheet(data: Json) -> Sheet | None:
     """The ratio for every weight, and for k of the layer scaled and tilted."""
+    cases = data["comparisons"][:MOST_LIGHTS]
     if not cases:
         return None
-    first = cases[0].data["weights"]
+    first = cases[0]["weights"]
     band = f"{first[0]['band_nm'][0]:g}-{first[0]['band_nm'][1]:g}"
     rows: list[tuple[str, list[Any]]] = [
-        (w["name"], [c.data["weighted_ratio"].get(w["name"]) for c in cases]) for w in first
+        (w["name"], [c["weighted_ratio"].get(w["name"]) for c in cases]) for w in first
     ]
     split = len(rows)
-    scales = sorted({s["scale"] for c in cases for s in c.data["sensitivity"]})
+    scales = sorted({s["scale"] for c in cases for s in c["sensitivity"]})
     for scale in scales:
-        rows.append((f"k × {scale:g}", [_tilted(c.data, scale) for c in cases]))
+        rows.append((f"k × {scale:g}", [_tilted(c, scale) for c in cases]))
     numbers = [x for _, vs in rows for v in vs for x in parts(v)[:3] if x is not None and x > 0]
     if not numbers:
         return None
@@ -332,7 +329,6 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
     low, high = padded(min(*numbers, 1.0), max(*numbers, 1.0), 1.25)
     log_axis(axes, "x", low, high, 6)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
     sheet.text(
@@ -347,7 +343,7 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
             MARGIN_IN,
             top + split * row + gap - 0.05,
             fit(
-                f"k of {fit(cases[0].comparison.layer, 1.4, SMALL_PT)} scaled; line: k tilted",
+                f"k of {fit(cases[0]['layer'], 1.4, SMALL_PT)} scaled; line: k tilted",
                 INNER_IN,
                 SMALL_PT,
                 bold=True,
@@ -375,16 +371,16 @@ def certainty_sheet(cases: Sequence[Case]) -> Sheet | None:
                 axes.plot([max(lower, low), upper], [y, y], color=LIGHTS[i], linewidth=1.6)
                 axes.plot([max(lower, low), upper], [y, y], "|", color=LIGHTS[i], markersize=6)
             axes.plot([middle], [y], MARKERS[i], color=LIGHTS[i], markersize=5.5)
-    axes.set_xlabel("ratio device / coupon", x=0.5)
-    _marker_key(sheet, 0.2, [c.comparison.light for c in cases])
+    sheet.x_label(axes, "ratio device / coupon", 0.5)
+    _marker_key(sheet, 0.2, [c["light"] for c in cases])
     return sheet
 
 
-def _tilted(data: Json, scale: float) -> Any:
+def _tilted(case: Json, scale: float) -> Any:
     """Ratio with the first weight at a scale of k: untilted, with the range over the tilts."""
-    name = data["weights"][0]["name"]
+    name = case["weights"][0]["name"]
     values = {
-        s["tilt"]: s["weighted_ratio"][name] for s in data["sensitivity"] if s["scale"] == scale
+        s["tilt"]: s["weighted_ratio"][name] for s in case["sensitivity"] if s["scale"] == scale
     }
     known = [v for v in values.values() if v is not None]
     if values.get(0.0) is None:

@@ -2,24 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
-
 import numpy as np
 
-from optistack.exposure import ExposureResult
-from optistack.report.cases import (
-    INNER_IN,
-    SIDES,
-    Case,
-    Json,
-    Real,
-    headline_limits,
-    padded,
-    photon_flux_curve,
-    power_of_ten,
-)
-from optistack.report.data import Profiles
+from optistack.report.cases import INNER_IN, SIDES, Json, headline_limits, padded, power_of_ten
 from optistack.report.drawing import (
     ASKED,
     HATCHES,
@@ -37,58 +22,42 @@ from optistack.report.drawing import (
     text_width_in,
     wrap,
 )
+from optistack.report.pictures import Views
 from optistack.report.wording import number, percent
-from optistack.scenario import RunResult
-from optistack.spectral_math import union_grid
 
 # 3 where the photons go ----------------------------------------------------------------------
 
 
-def budget_sheet(result: RunResult, data: Json, cases: Sequence[Case]) -> Sheet | None:
+def budget_sheet(data: Json, views: Views) -> Sheet | None:
     """A bar per exposure: shares of the incident photons, in light order."""
     headline = headline_limits(data)
-    if headline is None:
+    rows = views.budgets
+    if headline is None or not rows:
         return None
-    band, limits = headline
-    bars: dict[str, tuple[str, ExposureResult, str]] = {}
-    for case in cases:
-        for side, run, layer in case.sides:
-            bars.setdefault(run.exposure.name, (side, run, layer))
-    if not bars:
-        for name, run in list(result.exposures.items())[:6]:
-            asked = next((x["name"] for x in data["exposures"][name]["layers"] if x["asked"]), "")
-            bars[name] = (run.exposure.stack.name, run, asked)
-    rows = []
-    for side, run, layer in bars.values():
-        shares = run.budget(limits)
-        if shares:
-            rows.append((side, run, layer, shares))
-    if not rows:
-        return None
+    band = headline[0]
     tints: dict[str, tuple[str, str]] = {}
-    for _, _, layer, shares in rows:
-        for name in shares:
-            if name not in ("reflected", "transmitted", layer) and name not in tints:
+    for row in rows:
+        for name in row.shares:
+            if name not in ("reflected", "transmitted", row.layer) and name not in tints:
                 i = len(tints)
                 tints[name] = (TINTS[i % len(TINTS)], HATCHES[(i // len(TINTS)) % len(HATCHES)])
     bar_h = 0.36
     blocks = []
-    for side, run, layer, shares in rows:
-        segments, rest = _segments(shares, layer)
-        blocks.append((side, run, layer, segments, wrap(rest, INNER_IN, SMALL_PT, most=3)))
-    height = 0.1 + sum(0.22 + bar_h + 0.04 + LINE_IN * len(b[4]) + 0.14 for b in blocks) + 0.58
+    for row in rows:
+        segments, rest = _segments(row.shares, row.layer)
+        blocks.append((row, segments, wrap(rest, INNER_IN, SMALL_PT, most=3)))
+    height = 0.1 + sum(0.22 + bar_h + 0.04 + LINE_IN * len(b[2]) + 0.14 for b in blocks) + 0.58
     sheet = Sheet(height)
     y = 0.1
-    for side, run, layer, segments, lines in blocks:
-        title = f"{side}, {run.exposure.light.name}"
-        if run.exposure.filters:
-            title += f", {run.exposure.filter_name}"
+    for row, segments, lines in blocks:
+        layer = row.layer
+        title = ", ".join(part for part in (row.side, row.light, row.filter_name) if part)
         sheet.text(
             MARGIN_IN,
             y + 0.14,
             fit(title, INNER_IN, bold=True),
             bold=True,
-            color=SIDES.get(side, {"color": INK})["color"],
+            color=SIDES.get(row.side, {"color": INK})["color"],
         )
         y += 0.22
         x = MARGIN_IN
@@ -171,28 +140,19 @@ def _segments(
 # 4 absorbed against wavelength ---------------------------------------------------------------
 
 
-def absorbed_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
+def absorbed_sheet(data: Json, views: Views) -> Sheet | None:
     """One panel per comparison: what the layer absorbs at each wavelength."""
     headline = headline_limits(data)
+    cases = data["comparisons"][: len(views.absorbed)]
     if headline is None or not cases:
         return None
     _, limits = headline
     panel = 1.3
     sheet = Sheet(0.1 + len(cases) * (0.5 + panel) + (len(cases) - 1) * 0.12 + 0.46)
     top = 0.1
-    for i, case in enumerate(cases):
+    for i, (case, curves) in enumerate(zip(cases, views.absorbed, strict=True)):
         axes = sheet.axes(0.5, top + 0.5, WIDTH_IN - 0.65, panel)
-        highest = 0.0
-        curves = []
-        for side, run, layer in case.sides:
-            light = run.exposure.light
-            low = max(limits[0], run.wavelength_nm[0])
-            high = min(limits[1], run.wavelength_nm[-1])
-            lam = union_grid(low, high, [run.wavelength_nm, light.wavelength_nm])
-            share = np.interp(lam, run.wavelength_nm, run.layer_absorptance(layer))
-            shapes = np.array([photon_flux_curve(s, lam) * share for s in run.lights])
-            highest = max(highest, float(shapes.max()))
-            curves.append((side, lam, shapes))
+        highest = max(float(side.curves.max()) for side in curves)
         scale, power = power_of_ten(highest)
         for side, lam, shapes in curves:
             style = SIDES[side]
@@ -206,19 +166,19 @@ def absorbed_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
                     linewidth=0,
                 )
             axes.plot(lam, shapes[0] / scale, **style)
-        linear_axis(axes, "x", *limits, 7)
+        last = i == len(cases) - 1
+        linear_axis(axes, "x", *limits, 7, numbers=last)
         linear_axis(axes, "y", 0.0, 1.06 * highest / scale if highest > 0 else 1.0, 4)
-        if i == len(cases) - 1:
-            axes.set_xlabel("wavelength (nm)")
-        else:
-            axes.tick_params(labelbottom=False)
-        title = fit(case.comparison.light, INNER_IN - 1.9, bold=True)
+        if last:
+            sheet.x_label(axes, "wavelength (nm)")
+        title = fit(case["light"], INNER_IN - 1.9, bold=True)
         sheet.text(MARGIN_IN, top + 0.14, title, bold=True)
         sheet.key(top + 0.14, list(SIDES.items()), left=WIDTH_IN - 1.8, width=1.7)
         sheet.y_label(
             axes,
-            f"absorbed in {fit(case.comparison.layer, 1.3, SMALL_PT)} "
-            f"({power} photons/(m² s nm))".replace("( ", "("),
+            f"absorbed in {fit(case['layer'], 1.3, SMALL_PT)} ({power} photons/(m² s nm))".replace(
+                "( ", "("
+            ),
         )
         top += 0.5 + panel + 0.12
     return sheet
@@ -227,46 +187,14 @@ def absorbed_sheet(data: Json, cases: Sequence[Case]) -> Sheet | None:
 # 5 depth profile -----------------------------------------------------------------------------
 
 
-class _Profile(NamedTuple):
-    """Absorbed photons per volume of one side; ``faces``: depth, value, alignment of its label."""
-
-    side: str
-    thickness_nm: float
-    depth_nm: Real
-    rate: Real
-    faces: tuple[tuple[float, float | None, str], ...]
-
-
-def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet | None:
+def depth_sheet(data: Json, views: Views) -> Sheet | None:
     """Absorbed photons per volume against depth, with the first nanometre at each face."""
     headline = headline_limits(data)
-    if headline is None:
+    cases = data["comparisons"][: len(views.depth)]
+    panels = [x for x in zip(cases, views.depth, strict=True) if x[1]]
+    if headline is None or not panels:
         return None
-    band, _ = headline
-    panels = []
-    for case in cases:
-        curves = []
-        for side, run, layer in case.sides:
-            thick = run.stack.layers[run.stack.position(layer)].thickness_nm
-            entry = next(
-                x for x in data["exposures"][run.exposure.name]["layers"] if x["name"] == layer
-            )
-            faces = entry.get("first_nanometre", {}).get(band)
-            if faces is None:
-                continue
-            profile = profiles.get(run.exposure.name)
-            if profile is None or profile.layer != layer:
-                continue
-            depth, rate = profile.depth_nm, profile.absorbed_photons_m3_s
-            near, far = faces["lit_face_photons_m3_s"], faces["far_face_photons_m3_s"]
-            half = min(0.5, thick / 2)
-            ends = ((half, near, "left"), (thick - half, far, "right"))
-            if (rate > 0).any():
-                curves.append(_Profile(side, thick, depth, rate, ends))
-        if curves:
-            panels.append((case, curves))
-    if not panels:
-        return None
+    band = headline[0]
     columns = min(2, len(panels))
     rows = -(-len(panels) // 2)
     rates = np.concatenate([c.rate for _, cs in panels for c in cs])
@@ -279,7 +207,7 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
     width = (WIDTH_IN - left - 0.15 - 0.2 * (columns - 1)) / columns
     sheet = Sheet(0.68 + rows * panel + (rows - 1) * 0.51 + 0.46)
     sheet.key(0.2, [(s, {**v, "marker": "o", "markersize": 4}) for s, v in SIDES.items()])
-    layer = fit(panels[0][0].comparison.layer, 1.4, SMALL_PT)
+    layer = fit(panels[0][0]["layer"], 1.4, SMALL_PT)
     unit = f"{power_of_ten(power)[1]} photons/(m³ s)".strip()
     text = f"absorbed in {layer}, {band} nm ({unit})"
     sheet.text(MARGIN_IN, 0.4, fit(text, INNER_IN, SMALL_PT), size=SMALL_PT)
@@ -289,14 +217,12 @@ def depth_sheet(data: Json, cases: Sequence[Case], profiles: Profiles) -> Sheet 
         x = left + (i % 2) * (width + 0.2)
         top = 0.68 + (i // 2) * (panel + 0.51)
         axes = sheet.axes(x, top, width, panel)
-        log_axis(axes, "y", low, high, 5)
+        log_axis(axes, "y", low, high, 5, numbers=i % 2 == 0)
         linear_axis(axes, "x", 0.0, widest / scale, 4)
         axes.set_xlim(-0.03 * widest / scale, 1.03 * widest / scale)
-        if i % 2:
-            axes.tick_params(labelleft=False)
         if i // 2 == rows - 1:
-            axes.set_xlabel(fit(f"depth from the lit side ({length})", width + 0.1))
-        sheet.text(x, top - 0.07, fit(case.comparison.light, width, bold=True), bold=True)
+            sheet.x_label(axes, fit(f"depth from the lit side ({length})", width + 0.1))
+        sheet.text(x, top - 0.07, fit(case["light"], width, bold=True), bold=True)
         ordered = sorted(curves, key=lambda c: -float(np.median(c.rate)))
         for rank, curve in enumerate(ordered):
             style = SIDES[curve.side]

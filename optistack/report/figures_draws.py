@@ -60,8 +60,7 @@ def causes_sheet(data: Json) -> Sheet | None:
     largest = max(s["variance_share"] for s in shown)
     linear_axis(axes, "x", 0.0, 100 * largest, 4)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
-    axes.set_xlabel("share of the variance (%)", x=0.4)
+    sheet.x_label(axes, "share of the variance (%)", 0.4)
     for i, s in enumerate(shown):
         y = (i + 0.5) * row
         chance = s["variance_share"] <= (s["least_share"] or 0.0)
@@ -118,15 +117,14 @@ def convergence_sheet(data: Json) -> Sheet | None:
     values = sheet.axes(left, top, width, panel)
     sheet.y_label(values, "answer; bars are standard errors")
     ends = [e["value"] + sign * e["standard_error"] for e in found for sign in (-1, 1)]
-    log_axis(values, "x", *wide, 6)
-    values.set_xticklabels([])
+    log_axis(values, "x", *wide, 6, numbers=False)
     log_axis(values, "y", min(e for e in ends if e > 0) / 1.1, max(ends) * 1.1, 5)
     errors = sheet.axes(left, top + panel + 0.35, width, below)
     sheet.y_label(errors, "standard error over value (%)")
     shares = [100 * e["standard_error"] / e["value"] for e in found]
     log_axis(errors, "x", *wide, 6)
     log_axis(errors, "y", min(shares) / 1.3, max(shares) * 1.3, 4)
-    errors.set_xlabel("draws")
+    sheet.x_label(errors, "draws")
     for statistic, own in curves.items():
         x = [e["draws"] for e in own]
         y = [e["value"] for e in own]

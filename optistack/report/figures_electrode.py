@@ -103,7 +103,7 @@ def knee_sheet(data: Json) -> Sheet | None:
     )
     log_axis(axes, "x", float(r.min()), float(r.max()), 6)
     linear_axis(axes, "y", 0.0, max(1.08, float(share.max()) * 1.03), 5)
-    axes.set_xlabel("sheet resistance (ohm/sq)")
+    sheet.x_label(axes, "sheet resistance (ohm/sq)")
     axes.plot(r, np.where(first >= 0, first, np.nan), **FIRST_ORDER)
     axes.plot(r, share, **MODEL)
     for level in part["levels"]:
@@ -181,7 +181,7 @@ def life_sheet(data: Json) -> Sheet | None:
     tops = [v for n in names for v in part["lives"][n]["power_share_high"] if v is not None]
     linear_axis(axes, "x", 0.0, longest, 6)
     linear_axis(axes, "y", 0.0, max(1.08, *tops) if tops else 1.08, 5)
-    axes.set_xlabel("time (h)")
+    sheet.x_label(axes, "time (h)")
     for level in (0.95, 0.8, 0.5):
         axes.axhline(level, color=PALE, linewidth=0.7)
         _right_label(axes, level, f"T{100 * level:g}")
@@ -247,7 +247,7 @@ def pitch_sheet(data: Json) -> Sheet | None:
     log_axis(axes, "x", float(x.min()), float(x.max()), 6)
     highest = max(c["power_today_mw_cm2"] or 0.0 for c in pitch["choices"])
     linear_axis(axes, "y", 0.0, 1.08 * highest, 5)
-    axes.set_xlabel("finger pitch (mm)")
+    sheet.x_label(axes, "finger pitch (mm)")
     for _, key, scale, color, line in curves:
         y = floats([c[key] for c in pitch["choices"]]) / scale
         axes.plot(x, y, color=color, linestyle=line)
@@ -304,7 +304,7 @@ def cause_sheet(data: Json) -> Sheet | None:
     least = min(float(np.nanmin(y)) for y in (*every, *(floats(found[k]) for _, k, _ in extra)))
     # Small losses need room: the axis begins a third of the loss below the lowest point.
     linear_axis(axes, "y", max(0.0, least - max((1 - least) / 3, 0.01)), 1.02, 5)
-    axes.set_xlabel("time (h)")
+    sheet.x_label(axes, "time (h)")
     axes.fill_between(
         t,
         floats(found["sheet_share_low"]),

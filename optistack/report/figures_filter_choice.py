@@ -98,7 +98,7 @@ def choice_sheet(data: Json) -> Sheet | None:
     lost = np.array([100 * c["photocurrent_lost_fraction"] for c in shown])
     right = max(min(float(lost.max()), 2.5 * _reach(front)), 1.0)
     linear_axis(axes, "x", min(0.0, float(lost.min())) - 0.02 * right, 1.04 * right, 6)
-    axes.set_xlabel("photocurrent lost (%)")
+    sheet.x_label(axes, "photocurrent lost (%)")
     if limit is not None and 100 * limit < 1.04 * right:
         axes.axvspan(100 * limit, 1.04 * right, color=PALE, alpha=0.18, linewidth=0)
     for family in families:
@@ -178,9 +178,8 @@ def choice_energy_sheet(data: Json) -> Sheet | None:
     )
     last = float(years[-1])
     for axes in (above, below):
-        linear_axis(axes, "x", 0.0, last, 6)
-    above.tick_params(labelbottom=False)
-    below.set_xlabel("years in service")
+        linear_axis(axes, "x", 0.0, last, 6, numbers=axes is below)
+    sheet.x_label(below, "years in service")
     linear_axis(above, "y", 0.0, 1.1 * max(float(p.max()) for p in powers.values()), 4)
     low = min(float(g.min()) for g in gains.values())
     high = max(float(g.max()) for g in gains.values())
@@ -222,7 +221,6 @@ def choice_stability_sheet(data: Json) -> Sheet | None:
     axes = sheet.axes(left, top, WIDTH_IN - left - 0.55, height)
     linear_axis(axes, "x", 0.0, 100.0, 5)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     for i, name in enumerate(names):
         y = (i + 0.5) * row
         near = 100 * (found["near_share"].get(name) or 0.0)
@@ -246,7 +244,7 @@ def choice_stability_sheet(data: Json) -> Sheet | None:
             va="center",
             annotation_clip=False,
         )
-    axes.set_xlabel(f"share of {found['draws']} draws (%)")
+    sheet.x_label(axes, f"share of {found['draws']} draws (%)")
     return sheet
 
 
@@ -279,15 +277,13 @@ def choice_spectra_sheet(data: Json) -> Sheet | None:
         inside = (lam >= first) & (lam <= last)
         scale, unit = power_of_ten(float(np.nanmax(before[inside])))
         sheet.y_label(axes, f"{s['light']} ({f'{unit} photons/(m² s nm)'.strip()})")
-        linear_axis(axes, "x", first, last, 6)
+        linear_axis(axes, "x", first, last, 6, numbers=i == len(spectra) - 1)
         linear_axis(axes, "y", 0.0, 1.1 * float(np.nanmax(before[inside])) / scale, 4)
         axes.fill_between(lam[inside], before[inside] / scale, color=COUPON, alpha=0.18, lw=0)
         axes.plot(lam[inside], before[inside] / scale, color=COUPON, linewidth=1.2)
         axes.plot(lam[inside], after[inside] / scale, color=DEVICE, linestyle=LINES[1])
-        if i < len(spectra) - 1:
-            axes.tick_params(labelbottom=False)
-        else:
-            axes.set_xlabel("wavelength (nm)")
+        if i == len(spectra) - 1:
+            sheet.x_label(axes, "wavelength (nm)")
     return sheet
 
 
@@ -316,7 +312,7 @@ def choice_ageing_sheet(data: Json) -> Sheet | None:
     log_axis(axes, "y", low, high, 6)
     last = max(x["years"][-1] for x in lives)
     linear_axis(axes, "x", 0.0, last, 6)
-    axes.set_xlabel("years in service")
+    sheet.x_label(axes, "years in service")
     for i, x in enumerate(lives):
         axes.plot(floats(x["years"]), floats(x["dose_left"]), **styles[i])
         end = x["dose_left"][-1]

@@ -16,6 +16,7 @@ from optistack.report.drawing import (
     SMALL_PT,
     WIDTH_IN,
     Sheet,
+    draw_ticks,
     fit,
     linear_axis,
     log_axis,
@@ -68,8 +69,8 @@ def year_sheet(data: Json) -> Sheet | None:
         )
     for axes in (above, below):
         axes.set_xlim(-0.6, 11.6)
-        axes.set_xticks(range(12), labels=MONTHS)
-    below.set_xlabel(fit(f"month at {part['name']}", WIDTH_IN - LEFT - 0.4, SMALL_PT))
+        draw_ticks(axes, "x", range(12), MONTHS, grid=False)
+    sheet.x_label(below, fit(f"month at {part['name']}", WIDTH_IN - LEFT - 0.4, SMALL_PT))
     return sheet
 
 
@@ -107,7 +108,6 @@ def lamp_years_sheet(data: Json) -> Sheet | None:
     axes = sheet.axes(left, top, WIDTH_IN - left - 0.2, height)
     log_axis(axes, "x", min(numbers) / 1.3, max(numbers) * 1.3, 4)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     y = 0.0
     for kind, ways in lines.items():

@@ -74,7 +74,7 @@ def kinetics_sheet(data: Json) -> Sheet | None:
     largest = max(r["dose"] for r in lit)
     scale, unit = _dose_axis(largest, coupon["dose_unit"])
     top_y = max(1.05, *(r["share_left"] for r in lit))
-    linear_axis(axes, "x", 0.0, 1.03 * largest / scale, 5)
+    linear_axis(axes, "x", 0.0, 1.03 * largest / scale, 5, numbers=False)
     linear_axis(axes, "y", 0.0, 1.03 * top_y, 5)
     curve = coupon["curve"]
     x = np.concatenate([[0.0], floats(curve["dose"])]) / scale
@@ -94,8 +94,7 @@ def kinetics_sheet(data: Json) -> Sheet | None:
     linear_axis(below, "x", 0.0, 1.03 * largest / scale, 5)
     linear_axis(below, "y", -1.05 * spread, 1.05 * spread, 3)
     below.axhline(0.0, color=INK, linewidth=0.8)
-    below.set_xlabel(fit(f"dose ({unit})", INNER_IN - LEFT, SMALL_PT))
-    axes.tick_params(labelbottom=False)
+    sheet.x_label(below, fit(f"dose ({unit})", INNER_IN - LEFT, SMALL_PT))
     dose_of = {(r["specimen"], r["hours"]): r["dose"] for r in lit}
     for i, name in enumerate(names):
         style: dict[str, Any] = {
@@ -152,7 +151,6 @@ def factors_sheet(data: Json) -> Sheet | None:
     low, high = min(*numbers, 1.0), max(*numbers, 1.0)
     log_axis(axes, "x", low / 1.3, high * 1.3, 5)
     axes.set_ylim(height, 0)
-    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.axvline(1.0, color=INK, linewidth=0.9)
     middle, lower, upper, _ = parts(measured) if measured is not None else (None, None, None, None)
@@ -175,7 +173,7 @@ def factors_sheet(data: Json) -> Sheet | None:
             continue
         axes.plot([max(at_least, low / 1.3), at_most], [y, y], color=DEVICE, linewidth=1.8)
         axes.plot([value], [y], "o", color=DEVICE, markersize=5)
-    axes.set_xlabel("rate of the device / rate of the coupon", x=0.45)
+    sheet.x_label(axes, "rate of the device / rate of the coupon", 0.45)
     return sheet
 
 
@@ -221,7 +219,7 @@ def activation_sheet(data: Json) -> Sheet | None:
     sheet.y_label(axes, f"damage per absorbed photon, 1 at {found['reference_nm']:g} nm")
     linear_axis(axes, "x", float(lam[0]), float(lam[-1]), 6)
     log_axis(axes, "y", low, high, 5)
-    axes.set_xlabel("wavelength (nm)")
+    sheet.x_label(axes, "wavelength (nm)")
     axes.plot(lam, np.where(curve / reference > low, curve / reference, np.nan), color=INK, lw=1.2)
     if slope is not None:
         exponential = np.exp(-(lam - found["reference_nm"]) / slope)
@@ -281,7 +279,7 @@ def course_sheet(data: Json) -> Sheet | None:
     low, high = min(every) / 1.3, max(every) * 1.3
     linear_axis(axes, "x", 0.0, longest, 6)
     log_axis(axes, "y", low, high, 6)
-    axes.set_xlabel("time (h)")
+    sheet.x_label(axes, "time (h)")
     for name, (color, line) in zip(names, lines, strict=True):
         c = part["courses"][name]
         t = floats(c["time_h"])

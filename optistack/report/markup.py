@@ -19,7 +19,7 @@ from optistack.report.wording import (
 )
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 Json = dict[str, Any]
 

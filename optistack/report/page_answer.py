@@ -30,7 +30,7 @@ from optistack.report.wording import (
 )
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 
 _SIDE_TEXT = {

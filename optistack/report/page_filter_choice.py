@@ -19,7 +19,7 @@ from optistack.report.markup import (
 from optistack.report.wording import NOTHING, mount_text, number, percent
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 _MOST_ROWS = 12
 

@@ -31,7 +31,7 @@ from optistack.report.wording import (
 )
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 
 # 4 filters -----------------------------------------------------------------------------------

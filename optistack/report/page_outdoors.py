@@ -19,7 +19,7 @@ from optistack.report.markup import (
 from optistack.report.wording import NOTHING, mount_text, number, site_lead
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 
 def site_section(data: Json, drawn: Mapping[str, Drawn]) -> str:

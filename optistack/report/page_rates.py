@@ -18,7 +18,7 @@ from optistack.report.markup import (
 from optistack.report.wording import NOTHING, number, percent, rates_lead, show
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
+    from optistack.report.pictures import Drawn
 
 
 def rates_section(data: Json, drawn: Mapping[str, Drawn]) -> str:

@@ -1,10 +1,10 @@
-"""A second process that draws some figures while the first draws the others.
+"""A second process that draws the figures while the first still computes.
 
-Drawing takes nearly half the time of a report. The process loads the drawing library while the
-scenario is still being computed, reads the data of results.json from its standard input, draws what
-needs nothing else and writes the figures to its standard output. It ends when its input does, so
-it does not outlive the process that started it, however that one ends. Whatever goes wrong with it
-costs time only: the figures are then drawn here.
+Drawing takes nearly half the time of a report. The process loads the drawing library, takes the
+sections of results.json from its standard input as they are found, draws what they are enough for
+and writes the figures to its standard output. It ends when its input does, so it does not outlive
+the process that started it, however that one ends. Whatever goes wrong with it costs time only: the
+figures are then drawn by the first.
 """
 
 from __future__ import annotations
@@ -13,15 +13,18 @@ import pickle
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 from contextlib import suppress
+from queue import SimpleQueue
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, BinaryIO, Self
 
 if TYPE_CHECKING:
-    from optistack.report.drawing import Drawn
-    from optistack.report.json_values import Json
+    from optistack.report.pictures import Drawn, Views
 
 _START = "import sys; sys.path[:] = {path!r}; from optistack.report.painter import serve; serve()"
+# What the process sends last: all that was asked for is drawn.
+_DONE = "done"
 
 
 class Painter:
@@ -30,17 +33,15 @@ class Painter:
     Examples
     --------
     >>> with Painter() as painter:
-    ...     painter.send({"answers": "none"})
-    ...     painter.wait_for("knee")  # what it cannot draw it leaves to others
-    False
+    ...     painter.finish()  # it was told of nothing, and drew nothing
+    []
     """
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
         self._reader: threading.Thread | None = None
-        self._news = threading.Condition()
-        self._ended = True
-        self._drawn: dict[str, Drawn | None] = {}
+        self._drawn: list[Drawn] = []
+        self._done = False
         if sys.executable:
             with suppress(OSError):  # no room for another process
                 self._process = subprocess.Popen(
@@ -49,6 +50,9 @@ class Painter:
                     stdout=subprocess.PIPE,
                     stderr=subprocess.DEVNULL,
                 )
+        if self._process is not None:
+            self._reader = threading.Thread(target=self._read, daemon=True)
+            self._reader.start()
 
     def __enter__(self) -> Self:
         return self
@@ -59,11 +63,10 @@ class Painter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if self._process is None:
+        if self._process is None or self._reader is None:
             return
         self._process.kill()
-        if self._reader is not None:
-            self._reader.join()
+        self._reader.join()
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
                 with suppress(OSError):  # what was left to write
@@ -71,54 +74,62 @@ class Painter:
         self._process.wait()
         self._process = None
 
-    def send(self, data: Json) -> None:
-        """Hand over the data of results.json; the drawing begins."""
-        if self._process is None or self._process.stdin is None:
-            return
-        try:
-            with self._process.stdin as pipe:
-                pickle.dump(data, pipe)
-        except OSError:  # it has ended
-            return
-        self._ended = False
-        self._reader = threading.Thread(target=self._read, daemon=True)
-        self._reader.start()
+    def send(self, message: Views | dict[str, Any]) -> None:
+        """Hand over the views, before all else, or more sections of results.json."""
+        if self._process is not None and self._process.stdin is not None:
+            with suppress(OSError, ValueError):  # it has ended
+                pickle.dump(message, self._process.stdin)
+                self._process.stdin.flush()
+
+    def finish(self) -> list[Drawn] | None:
+        """Wait for the figures of all that was sent, in the order of the report.
+
+        None where the process has failed.
+        """
+        if self._process is None or self._process.stdin is None or self._reader is None:
+            return None
+        with suppress(OSError):
+            self._process.stdin.close()
+        self._reader.join()
+        return sorted(self._drawn, key=lambda figure: figure.number) if self._done else None
 
     def _read(self) -> None:
         process = self._process
-        try:
-            while process is not None and process.stdout is not None:
-                key, figure = pickle.load(process.stdout)
-                with self._news:
-                    self._drawn[key] = figure
-                    self._news.notify_all()
-        except (EOFError, OSError, ValueError, pickle.UnpicklingError):
-            pass
-        with self._news:
-            self._ended = True
-            self._news.notify_all()
-
-    def drawn(self) -> dict[str, Drawn | None]:
-        """The figures that are finished, by key; None where there were no data for one."""
-        with self._news:
-            return dict(self._drawn)
-
-    def wait_for(self, key: str) -> bool:
-        """Wait until a figure is finished; whether it was, before the process ended."""
-        with self._news:
-            self._news.wait_for(lambda: key in self._drawn or self._ended)
-            return key in self._drawn
+        if process is None or process.stdout is None:
+            return
+        # A process that dies may leave half a message.
+        with suppress(EOFError, OSError, ValueError, pickle.UnpicklingError):
+            while (message := pickle.load(process.stdout)) != _DONE:
+                self._drawn.append(message)
+            self._done = True
 
 
 def serve() -> None:
     """What the process does."""
-    from optistack.report.figures import draw_alone
+    source, out, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
+    messages: SimpleQueue[Any] = SimpleQueue()
+    threading.Thread(target=_listen, args=(source, messages), daemon=True).start()
+    from optistack.report.figures import draw_as_told
 
-    out, sys.stdout = sys.stdout.buffer, sys.stderr
-    try:
-        data = pickle.load(sys.stdin.buffer)
-    except EOFError:  # that one has nothing to draw
-        return
-    for key, figure in draw_alone(data):
-        pickle.dump((key, figure), out)
+    for figure in draw_as_told(_sections(messages)):
+        pickle.dump(figure, out)
         out.flush()
+    pickle.dump(_DONE, out)
+    out.flush()
+
+
+def _listen(source: BinaryIO, messages: SimpleQueue[Any]) -> None:
+    """Take messages as they come, so that the process that computes never waits for a figure."""
+    with suppress(EOFError):
+        while True:
+            messages.put(pickle.load(source))
+    messages.put(None)
+
+
+def _sections(messages: SimpleQueue[Any]) -> Iterator[tuple[dict[str, Any], Views]]:
+    """All sections so far, each time that there are more."""
+    views = messages.get()
+    data: dict[str, Any] = {}
+    while views is not None and (more := messages.get()) is not None:
+        data |= more
+        yield data, views

@@ -80,15 +80,15 @@ class RunResult:
     exposures: Mapping[str, ExposureResult]
     photocurrents: Mapping[str, Photocurrent]
     comparisons: tuple[Comparison, ...]
-    filters: FilterTable | None
-    rates: RatesAnswer | None
-    electrode: ElectrodeAnswer | None
-    uncertainty: Uncertainty | None
-    site: SiteAnswer | None
-    plan: PlanAnswer | None
-    ledger: Ledger | None
-    filter_choice: FilterChoiceAnswer | None
-    notes: tuple[str, ...]
+    filters: FilterTable | None = None
+    rates: RatesAnswer | None = None
+    electrode: ElectrodeAnswer | None = None
+    uncertainty: Uncertainty | None = None
+    site: SiteAnswer | None = None
+    plan: PlanAnswer | None = None
+    ledger: Ledger | None = None
+    filter_choice: FilterChoiceAnswer | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def comparison(self) -> Comparison | None:
@@ -107,6 +107,10 @@ def _quiet(_: str) -> None:
     return None
 
 
+def _alone(_: RunResult) -> None:
+    return None
+
+
 def run(
     scenario: Scenario,
     *,
@@ -114,6 +118,7 @@ def run(
     workers: Workers | None = None,
     keep_draws: Path | None = None,
     drawn: Callable[[int, int], None] | None = None,
+    so_far: Callable[[RunResult], None] = _alone,
 ) -> RunResult:
     """Carry out a scenario.
 
@@ -128,6 +133,9 @@ def run(
         A folder for finished draws: those that are there are not made again.
     drawn : callable, optional
         Called with the draws that are done and all of them.
+    so_far : callable, optional
+        Called with what is found each time that there is more: at first exposures and
+        comparisons, then part after part. The notes come last.
 
     Raises
     ------
@@ -173,6 +181,19 @@ def run(
                 device_result=results[device],
             )
         )
+    found = RunResult(
+        scenario=scenario,
+        exposures={name: results[name] for name in exposures},
+        photocurrents=currents,
+        comparisons=tuple(comparisons),
+    )
+    so_far(found)
+
+    def add(**part: Any) -> None:
+        nonlocal found
+        found = replace(found, **part)
+        so_far(found)
+
     filters = None
     if filters_on and question.candidates:
         progress(f"{len(question.candidates)} filters on {len(filters_on)} exposures")
@@ -189,28 +210,17 @@ def run(
             },
             base_results={name: results[name] for name in filters_on},
         )
+        add(filters=filters)
     rates = None
     if scenario.rates is not None:
         at = question.pairs.index(scenario.rates.pair)
         rates = answer_rates(
             scenario.rates, comparisons[at], scenario.exposures, scenario.electrode, progress
         )
-    electrode = None
+        add(rates=rates)
     if scenario.electrode is not None:
         progress("the electrode of the cell")
-        electrode = answer_electrode(scenario.electrode, rates.courses if rates else {})
-    uncertainty = None
-    if scenario.uncertainty is not None:
-        progress(f"{scenario.uncertainty.draws} draws of what is not known")
-        uncertainty = answer_uncertainty(
-            scenario.uncertainty,
-            question,
-            scenario.exposures,
-            rates,
-            workers=workers,
-            keep=keep_draws,
-            progress=drawn,
-        )
+        add(electrode=answer_electrode(scenario.electrode, rates.courses if rates else {}))
     site = None
     if scenario.site is not None:
         progress(f"a year at {scenario.site.site.name}")
@@ -218,15 +228,13 @@ def run(
         if rates is not None and rates.activation is not None:
             weights = (*weights, rates.activation.weight())
         site = answer_site(scenario.site, question, scenario.exposures, weights)
-    plan = None
+        add(site=site)
     if scenario.plan is not None and site is not None:
         progress("lamp hours against site years")
-        plan = answer_plan(scenario.plan, question, site, scenario.exposures, results, rates)
-    ledger = None
+        add(plan=answer_plan(scenario.plan, question, site, scenario.exposures, results, rates))
     if scenario.ledger is not None:
         progress("the exposure log")
-        ledger = answer_ledger(scenario.ledger)
-    choice = None
+        add(ledger=answer_ledger(scenario.ledger))
     if scenario.filter_choice is not None:
         progress(f"{len(scenario.filter_choice.candidates)} candidate filters")
         choice = answer_filter_choice(
@@ -241,38 +249,36 @@ def run(
             },
             results,
             rates,
-            electrode,
+            found.electrode,
             site,
         )
-    return RunResult(
-        scenario=scenario,
-        exposures={name: results[name] for name in exposures},
-        photocurrents=currents,
-        comparisons=tuple(comparisons),
-        filters=filters,
-        rates=rates,
-        electrode=electrode,
-        uncertainty=uncertainty,
-        site=site,
-        plan=plan,
-        ledger=ledger,
-        filter_choice=choice,
-        notes=tuple(
-            dict.fromkeys(
-                (
-                    *notes,
-                    *_notes(scenario, results, currents, comparisons, filters),
-                    *(() if rates is None else (f"rates: {n}" for n in rates.notes)),
-                    *(() if uncertainty is None else (f"draws: {n}" for n in uncertainty.notes)),
-                    *(() if electrode is None else (f"electrode: {n}" for n in electrode.notes)),
-                    *(() if site is None else site.notes),
-                    *(() if plan is None else (f"plan: {n}" for n in plan.notes)),
-                    *(() if ledger is None else (f"ledger: {n}" for n in ledger.notes)),
-                    *(() if choice is None else (f"filter choice: {n}" for n in choice.notes)),
-                )
+        add(filter_choice=choice)
+    if scenario.uncertainty is not None:
+        progress(f"{scenario.uncertainty.draws} draws of what is not known")
+        add(
+            uncertainty=answer_uncertainty(
+                scenario.uncertainty,
+                question,
+                scenario.exposures,
+                rates,
+                workers=workers,
+                keep=keep_draws,
+                progress=drawn,
             )
-        ),
+        )
+    parts = (
+        ("rates: ", found.rates),
+        ("draws: ", found.uncertainty),
+        ("electrode: ", found.electrode),
+        ("", found.site),
+        ("plan: ", found.plan),
+        ("ledger: ", found.ledger),
+        ("filter choice: ", found.filter_choice),
     )
+    notes += _notes(scenario, results, currents, comparisons, filters)
+    for name, part in parts:
+        notes += () if part is None else (f"{name}{note}" for note in part.notes)
+    return replace(found, notes=tuple(dict.fromkeys(notes)))
 
 
 def sun_exposure(scenario: Scenario) -> Exposure | None:

@@ -78,7 +78,7 @@ class Inversion:
         """Readings that add up over wavelengths, and their errors, (filter,)."""
         return self.series.doses(self.exponent)
 
-    @property
+    @cached_property
     def data(self) -> Real:
         """Readings in units of their errors, the dark control last."""
         readings = self.doses[0] / self.doses[1]
@@ -101,7 +101,7 @@ class Inversion:
 
     def exponential(self) -> Exponential:
         """The exponential that fits best, and the slopes that fit as well."""
-        best = float(min(_SLOPES_NM, key=lambda s: self._at_slope(float(s))[1]))
+        best = float(_SLOPES_NM[np.argmin(self._misfits(_SLOPES_NM))])
         span = float(np.log(_SLOPES_NM[1] / _SLOPES_NM[0]))
         found = optimize.minimize_scalar(
             lambda x: self._at_slope(float(np.exp(x)))[1],
@@ -135,6 +135,19 @@ class Inversion:
         kernel = s.absorbed_photons_m3_s_nm @ shape
         x, chi2 = _solve(self.columns(kernel[:, None]), self.data)
         return float(x[0]), chi2
+
+    def _misfits(self, slopes_nm: Real) -> Real:
+        """Sum of squares that each slope leaves, (slope,)."""
+        s = self.series
+        shapes = np.exp(-np.outer(1 / slopes_nm, s.wavelength_nm - REFERENCE_NM)) * s.step_nm
+        kernels = shapes @ s.absorbed_photons_m3_s_nm.T
+        if s.dark_rate is None:
+            # One unknown: closed form.
+            columns = kernels / self.doses[1]
+            along = columns @ self.data
+            gain = np.maximum(along, 0.0) ** 2 / np.vecdot(columns, columns)
+            return np.asarray(self.data @ self.data - gain)
+        return np.array([_solve(self.columns(k[:, None]), self.data)[1] for k in kernels])
 
     # smooth curve ---------------------------------------------------------------------------------
 

@@ -177,24 +177,24 @@ class RateCorrection:
         known = [c.weight for c in self.cases]
         if weight is not None and weight not in known:
             raise OptistackError(f"weight {weight!r} is not one of {', '.join(known)}")
-        out = []
-        doses = self.coupon.doses_to(levels, self.device_laws)
-        for level, found in zip(levels, doses, strict=True):
-            dose, cases = log_terms(found, fitted=True), []
-            for name in known if weight is None else [weight]:
-                rate = self._factors[name]
-                hours = dose.plus(rate, -1.0).plus(Terms(float(np.log(self.coupon_rate))), -1.0)
-                cases.append(
-                    with_dark(
-                        hours.to_value(),
-                        level,
-                        self.device_dark_rate_per_h,
-                        self.coupon.plausible,
-                        self.device_laws,
-                    )
+        doses = [
+            log_terms(found, fitted=True)
+            for found in self.coupon.doses_to(levels, self.device_laws)
+        ]
+        coupon_rate = Terms(float(np.log(self.coupon_rate)))
+        cases = []
+        for name in known if weight is None else [weight]:
+            rate = self._factors[name]
+            cases.append(
+                with_dark(
+                    [d.plus(rate, -1.0).plus(coupon_rate, -1.0).to_value() for d in doses],
+                    levels,
+                    self.device_dark_rate_per_h,
+                    self.coupon.plausible,
+                    self.device_laws,
                 )
-            out.append(over_cases(cases))
-        return out
+            )
+        return [over_cases(of_level) for of_level in zip(*cases, strict=True)]
 
     def hours_to_resistance(
         self, sheet_resistance_ohm_sq: float, start_ohm_sq: float, weight: str | None = None
