@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -199,11 +200,13 @@ class Specimen:
         none = np.zeros(self.hours.size, dtype=np.int_)
         return none if self.censored is None else np.asarray(self.censored)
 
-    @property
+    @cached_property
     def kept(self) -> NDArray[np.intp]:
         """Indices of the readings that are used."""
         left = [i for i in range(self.hours.size) if i not in self.excluded]
-        return np.array(left, dtype=np.intp)
+        out = np.array(left, dtype=np.intp)
+        out.flags.writeable = False
+        return out
 
     @property
     def not_light(self) -> str:

@@ -300,6 +300,8 @@ class CurveFit:
         steps = np.zeros((2 * a, 1, a))
         steps[2 * np.arange(a), 0, np.arange(a)] = _DIFFERENCE
         steps[2 * np.arange(a) + 1, 0, np.arange(a)] = -_DIFFERENCE
+        at_point, at_column = np.nonzero(to_rate)
+        by_rate = to_rate[at_point, at_column]
 
         def slopes(theta: Real) -> Real:
             exponents = log_rate(theta) + steps[:, :, :1]
@@ -310,12 +312,11 @@ class CurveFit:
             differences = (values[:, 0] - values[:, 1]) / (2 * _DIFFERENCE)
             out = np.empty((len(theta), *beside.shape))
             out[:] = beside
-            top = out[:, :points]
-            top += differences[0][..., None] * to_rate
-            top[:, :, 1:a] = differences[1:].transpose(1, 2, 0)
+            out[:, at_point, at_column] = differences[0][:, at_point] * by_rate
+            out[:, :points, 1:a] = differences[1:].transpose(1, 2, 0)
             if not only_logs:
                 y = predict(theta)[:, :points]
-                top *= np.where(log_scale, 1.0, y)[..., None]
+                out[:, :points] *= np.where(log_scale, 1.0, y)[..., None]
             return out
 
         observed = np.where(log_scale, np.log(values), values)
@@ -410,7 +411,7 @@ def _held(result: Fit, first: int, design: Real) -> Fit:
     With groups (columns of 0 and 1) each has its rate; otherwise only the common one is looked at.
     """
     columns = range(first, first + design.shape[1])
-    groups = bool(np.isin(design, (0.0, 1.0)).all() and (design.sum(axis=1) <= 1).all())
+    groups = bool(((design == 0) | (design == 1)).all() and (design.sum(axis=1) <= 1).all())
     # What to move to change the rate of one group alone, and its exponent.
     moves = [({0: 1.0} | {j: -1.0 for j in columns if groups}, [0])]
     if groups:

@@ -71,8 +71,9 @@ class Problem:
     prior : int
         The last of them, which do not enter the likelihood that compares models either.
     slopes : callable, optional
-        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter); by
-        differences when not given, which takes twice as many predictions as there are parameters.
+        Derivatives of ``predict``, theta (batch, parameter) -> (batch, point, parameter), a new
+        array each time; by differences when not given, which takes twice as many predictions as
+        there are parameters.
     smallest_scale : float
         Below this the common factor is never believed, however little the readings scatter.
     """
@@ -115,7 +116,8 @@ class Problem:
             rows = np.arange(len(theta))
             return _jacobian(lambda th, _: self.deviations(th, scale), theta, rows)
         with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
-            out = self.slopes(theta) / -self.sigma[:, None]
+            out = self.slopes(theta)
+            out /= -self.sigma[:, None]
             if self._limits is not None:
                 at, sign = self._limits
                 plain = (self.observed[at] - self.predict(theta)[:, at]) / self.sigma[at]
@@ -162,6 +164,10 @@ def minimise(
     cost : (batch,) array
         Sum of squares.
     """
+
+    def differences(theta: Real, rows: Index) -> Real:
+        return _jacobian(residuals, theta, rows)
+
     found = np.array(start, dtype=float)
     rows = np.arange(len(found))
     current = residuals(found, rows)
@@ -185,13 +191,10 @@ def minimise(
         if moved.any():
             at = _those(moved)
             before = slope[at].copy()
-            jacobian[at] = (
-                _jacobian(residuals, theta[at], rows[at])
-                if slopes is None
-                else slopes(theta[at], rows[at])
-            )
-            across = jacobian[at].transpose(0, 2, 1)
-            normal[at] = across @ jacobian[at]
+            fresh = (slopes or differences)(theta[at], rows[at])
+            jacobian[at] = fresh
+            across = fresh.transpose(0, 2, 1)
+            normal[at] = across @ fresh
             slope[at] = _times(across, current[at])
             if not first:
                 bent[at] = _bend(bent[at], steps[at], slope[at] - before, slope[at] - carried[at])
@@ -200,7 +203,7 @@ def minimise(
         floor = 1e-12 * diagonal.max(axis=1, keepdims=True) + 1e-300
         damped = normal.copy()
         np.einsum("bii->bi", damped)[:] += held[:, None] * diagonal + floor
-        step = -np.linalg.solve(damped, slope[..., None])[..., 0]
+        step = np.asarray(-np.linalg.solve(damped, slope[..., None])[..., 0], dtype=float)
         if bends.any():
             use = np.flatnonzero(bends)
             with suppress(np.linalg.LinAlgError):  # a bent model without a bottom
@@ -226,12 +229,11 @@ def minimise(
         done = still | (held > 1e12)
         if done.any():
             found[rows], least[rows] = theta, cost
-            state = (rows, theta, current, cost, held, normal, bent, slope, jacobian, steps)
             left = np.flatnonzero(~done)
-            rows, theta, current, cost, held, normal, bent, slope, jacobian, steps = (
-                part[left] for part in state
-            )
-            carried, bends, moved = carried[left], bends[left], moved[left]
+            rows, held, bends, moved = rows[left], held[left], bends[left], moved[left]
+            theta, current, cost, steps = theta[left], current[left], cost[left], steps[left]
+            jacobian, slope, carried = jacobian[left], slope[left], carried[left]
+            normal, bent = normal[left], bent[left]
     found[rows], least[rows] = theta, cost
     return found, least
 

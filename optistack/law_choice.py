@@ -302,8 +302,8 @@ def with_dark(
         start, end = np.where(beyond, start, middle), np.where(beyond, middle, end)
     found = np.where(sooner, (start + end) / 2, latest)
     return [
-        Value(*ends, None if dark.low > 0 else v.bound)
-        for ends, v in zip(found.tolist(), hours, strict=True)
+        Value(value, low, high, None if dark.low > 0 else v.bound)
+        for (value, low, high), v in zip(found.tolist(), hours, strict=True)
     ]
 
 

@@ -141,7 +141,7 @@ class Inversion:
         s = self.series
         shapes = np.exp(-np.outer(1 / slopes_nm, s.wavelength_nm - REFERENCE_NM)) * s.step_nm
         kernels = shapes @ s.absorbed_photons_m3_s_nm.T
-        if s.dark_rate is None:
+        if s.dark_rate_sd is None:
             # One unknown: closed form.
             columns = kernels / self.doses[1]
             along = columns @ self.data

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -124,7 +125,7 @@ class CutOnSeries:
             array.flags.writeable = False
             object.__setattr__(self, name, array)
 
-    @property
+    @cached_property
     def step_nm(self) -> Real:
         """Trapezoidal weights of the wavelengths [nm]."""
         return trapezoid_steps(self.wavelength_nm)
