@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -120,10 +121,21 @@ class Photocurrent:
 
 def reference_absorptance(eqe: QuantumEfficiency, active_layers: Sequence[str], lam: Real) -> Real:
     """Absorptance of the active layers in the stack that a quantum efficiency was measured on."""
+    return _reference_absorptance(eqe, tuple(active_layers), np.ascontiguousarray(lam).tobytes())
+
+
+@lru_cache(maxsize=32)
+def _reference_absorptance(
+    eqe: QuantumEfficiency, active_layers: tuple[str, ...], grid: bytes
+) -> Real:
+    """Solved once for all exposures on the same grid (wavelength,) [nm]."""
+    lam = np.frombuffer(grid)
     # On the measured stack and side, and without the filters of any exposure.
     stack = eqe.stack if eqe.lit_from == "front" else eqe.stack.flipped()
     reference = respond(stack, Geometry(), lam)
-    return np.asarray(sum(reference.absorptance[stack.position(name)] for name in active_layers))
+    out = np.asarray(sum(reference.absorptance[stack.position(name)] for name in active_layers))
+    out.setflags(write=False)
+    return out
 
 
 def collected_per_photon(collection: Collection, lam: Real, at: Real) -> tuple[Real, Real, Real]:

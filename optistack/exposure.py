@@ -20,8 +20,8 @@ from optistack.plot_axes import axes
 from optistack.spectra import DEFAULT_BANDS_NM, BandNm, Spectrum, Weight
 from optistack.spectral_math import (
     PHOTON_J_NM,
+    NodalRule,
     band_key,
-    nodal_weights,
     optical_grid,
 )
 from optistack.stack import FilterStack, Mount, Stack
@@ -188,6 +188,7 @@ class ExposureResult:
     response: StackResponse
     far: tuple[Filter, ...] = ()
     _cache: dict[Any, Real] = field(default_factory=dict, repr=False)
+    _rules: dict[Any, tuple[NodalRule, Real]] = field(default_factory=dict, repr=False)
 
     @property
     def wavelength_nm(self) -> Real:
@@ -224,7 +225,7 @@ class ExposureResult:
         >>> print(round(rates[1] / rates[0], 12), two.response is sun.response)
         2.0 True
         """
-        return replace(self, exposure=replace(self.exposure, light=light), _cache={})
+        return replace(self, exposure=replace(self.exposure, light=light), _cache={}, _rules={})
 
     def with_hours(self, hours: float) -> ExposureResult:
         """For another duration [h]; nothing is computed again."""
@@ -250,7 +251,21 @@ class ExposureResult:
         _, far = exposure.built
         for item in far:
             item.given(self.wavelength_nm)
-        return replace(self, exposure=exposure, far=far, _cache={})
+        return replace(self, exposure=exposure, far=far, _cache={}, _rules={})
+
+    def sharing(self, other: ExposureResult) -> ExposureResult:
+        """With the weights of bands that another result already has, where they are the same.
+
+        That is so under the same light, behind the same filters at the lamp and on the same grid,
+        whatever the stack.
+        """
+        same = (
+            self.exposure.light is other.exposure.light
+            and len(self.far) == len(other.far)
+            and all(a is b for a, b in zip(self.far, other.far, strict=True))
+            and np.array_equal(self.wavelength_nm, other.wavelength_nm)
+        )
+        return replace(self, _cache=other._cache, _rules=other._rules) if same else self
 
     def layer_absorptance(self, layer: str) -> Real:
         """Per photon incident on the far filter, if there is one, else on the stack."""
@@ -299,20 +314,38 @@ class ExposureResult:
                 raise RangeError(
                     f"exposure {self.exposure.name}", (low, high), (float(grid[0]), float(grid[-1]))
                 )
-            factors: list[Callable[[Real], Real]] = [light, lambda x: x / PHOTON_J_NM]
-            grids: list[Real] = [light.wavelength_nm, *nodes_nm]
-            if weight is not None:
-                factors.append(weight)
-                if isinstance(weight, Weight) and weight.wavelength_nm.size:
-                    grids.append(weight.wavelength_nm)
-            for item in self.far:
-                factors.append(item.external)
-                grids.append(item.nodes_nm)
-            rows.append(nodal_weights(grid, max(low, grid[0]), min(high, grid[-1]), grids, factors))
+            low, high = max(low, grid[0]), min(high, grid[-1])
+            if high <= low:
+                rows.append(np.zeros(grid.size))
+                continue
+            more = list(nodes_nm)
+            if isinstance(weight, Weight) and weight.wavelength_nm.size:
+                more.append(weight.wavelength_nm)
+            rule, photons = self._arriving(light, low, high, more)
+            rows.append(rule.onto_grid(photons if weight is None else photons * weight(rule.nodes)))
         out = np.array(rows)
         if cacheable:
             self._cache[key] = out
         return out
+
+    def _arriving(
+        self, light: Spectrum, low: float, high: float, nodes_nm: Sequence[Real]
+    ) -> tuple[NodalRule, Real]:
+        """How a band is integrated, and the photons that its nodes stand for [1/(m2 s)].
+
+        Kept for the next weight where no nodes are added.
+        """
+        key = (light, low, high)
+        if not nodes_nm and key in self._rules:
+            return self._rules[key]
+        grids = [light.wavelength_nm, *nodes_nm, *(item.nodes_nm for item in self.far)]
+        rule = NodalRule(self.wavelength_nm, low, high, grids)
+        photons = rule.weights * light(rule.nodes) * (rule.nodes / PHOTON_J_NM)
+        for item in self.far:
+            photons = photons * item.external(rule.nodes)
+        if not nodes_nm:
+            self._rules[key] = rule, photons
+        return rule, photons
 
     def absorbed_photons_m2_s(
         self, layer: str, band_nm: BandNm, weight: Weight | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -88,7 +89,7 @@ class Spectrum:
         """First and last wavelength [nm]."""
         return float(self.wavelength_nm[0]), float(self.wavelength_nm[-1])
 
-    @property
+    @cached_property
     def lit_range_nm(self) -> BandNm:
         """From the first to the last wavelength with light, of all variants [nm]."""
         low, high = np.inf, -np.inf

@@ -109,17 +109,43 @@ def nodal_weights(
     -------
     (wavelength,) array
     """
-    base = np.asarray(grid, dtype=float)
     if upper <= lower:
-        return np.zeros(base.size)
-    nodes, weights = quadrature(union_grid(lower, upper, [base, *grids]))
+        return np.zeros(np.size(grid))
+    rule = NodalRule(grid, lower, upper, grids)
+    weights = rule.weights
     for factor in factors:
-        weights = weights * factor(nodes)
-    left = np.clip(np.searchsorted(base, nodes, side="right") - 1, 0, base.size - 2)
-    share = (nodes - base[left]) / (base[left + 1] - base[left])
-    lower_part = np.bincount(left, weights * (1 - share), minlength=base.size)
-    upper_part = np.bincount(left + 1, weights * share, minlength=base.size)
-    return np.asarray(lower_part + upper_part, dtype=float)
+        weights = weights * factor(rule.nodes)
+    return rule.onto_grid(weights)
+
+
+class NodalRule:
+    """Where and how `nodal_weights` integrates, for several products over the same band.
+
+    Parameters
+    ----------
+    grid, lower, upper, grids
+        As in `nodal_weights`; ``upper`` above ``lower``.
+
+    Attributes
+    ----------
+    nodes : (node,) array [nm]
+    weights : (node,) array [nm]
+    """
+
+    def __init__(self, grid: ArrayLike, lower: float, upper: float, grids: Iterable[ArrayLike]):
+        base = np.asarray(grid, dtype=float)
+        self._size = base.size
+        self.nodes, self.weights = quadrature(union_grid(lower, upper, [base, *grids]))
+        self._left = np.clip(np.searchsorted(base, self.nodes, side="right") - 1, 0, base.size - 2)
+        at = base[self._left]
+        self._share = (self.nodes - at) / (base[self._left + 1] - at)
+
+    def onto_grid(self, products: Real) -> Real:
+        """Weights on the grid (wavelength,), from weights times all factors at the nodes."""
+        left, share = self._left, self._share
+        lower_part = np.bincount(left, products * (1 - share), minlength=self._size)
+        upper_part = np.bincount(left + 1, products * share, minlength=self._size)
+        return np.asarray(lower_part + upper_part, dtype=float)
 
 
 def band_key(band_nm: tuple[float, float]) -> str:

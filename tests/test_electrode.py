@@ -983,6 +983,26 @@ def test_a_level_that_is_not_reached_is_a_limit() -> None:
     assert t80.to_json()["high"] is None
 
 
+def test_a_power_that_stays_has_no_time_to_80_percent() -> None:
+    # Powers at the same sheet resistance may differ in their last digit.
+    t = np.linspace(0.0, 1000.0, 40)
+    life = power_over_life(CELL, ParallelFingers(5.0), ResistanceSeries(t, np.full(40, 1234.5)))
+    assert life.outlook.flat == np.inf
+    assert life.outlook.growth == np.inf
+
+
+def test_a_known_power_curve_changes_no_life() -> None:
+    fingers = ParallelFingers(5.0)
+    series = ResistanceSeries([0, 100, 200], [120, 300, 900])
+    curve = power_against_resistance(
+        CELL, fingers, [120, 900], start_sheet_resistance_ohm_sq=120
+    ).curve
+    alone, shared = (power_over_life(CELL, fingers, series, curve=c) for c in (None, curve))
+    # Powers solved beside others are found from another step: to 1e-7 of the power.
+    assert shared.level_ohm_sq == pytest.approx(alone.level_ohm_sq, rel=1e-6)
+    assert shared.lifetimes["T80"].value == pytest.approx(alone.lifetimes["T80"].value, rel=1e-6)
+
+
 def test_flat_extrapolation_is_far_off_before_the_knee() -> None:
     t = np.linspace(0, 1000, 11)
     series = ResistanceSeries(t, 60 * np.exp(t / 550))

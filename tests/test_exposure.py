@@ -377,6 +377,20 @@ def test_weights_of_one_name_are_not_confused() -> None:
     assert result.weighted_photons_m2_s("film", steep)[0] == first
 
 
+def test_band_weights_are_shared_only_where_they_are_the_same() -> None:
+    one = Exposure("one", COUPON, TRIANGLE)
+    other = replace(one, stack=replace(COUPON, substrate=constant(1.3)))
+    known = one.run(BAND)
+    weights = known.photon_weights(BAND)
+    assert other.run(BAND).sharing(known).photon_weights(BAND) is weights
+    brighter = replace(other, light=TRIANGLE.times(2.0)).run(BAND).sharing(known)
+    np.testing.assert_allclose(brighter.photon_weights(BAND), 2.0 * weights, rtol=1e-14)
+    dimmed = replace(other, filters=(Mounted(grey(0.5), "detached_far"),)).run(BAND).sharing(known)
+    assert (dimmed.photon_weights(BAND) < weights)[weights > 0].all()
+    shorter = other.run((320.0, 400.0)).sharing(known)
+    assert shorter.photon_weights((320.0, 400.0)).shape != weights.shape
+
+
 def test_narrow_lines_meet_the_absorptance_where_they_are() -> None:
     """A lamp of lines 0.0002 nm wide is a sum over its lines."""
     lines, power = np.array([312.61, 334.15, 365.43]), np.array([1.0, 0.2, 3.0])

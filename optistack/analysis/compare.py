@@ -444,7 +444,8 @@ def _sensitivity(
                 results.append((result, name))
                 continue
             changed = exposure.stack.with_material(base, base.with_k(scale=scale, tilt=tilt))
-            results.append((replace(exposure, stack=changed).run(limits), name))
+            solved = replace(exposure, stack=changed).run(limits)
+            results.append((solved.sharing(result), name))
         (c, c_name), (d, d_name) = results
         out.append(
             SensitivityCase(

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
-# Shares of power closer than this are the same.
+# Powers and sheet resistances that differ by a smaller share are the same.
 _ROUNDING = 1e-12
 # Points of the end of a series whose growth is carried on, at least, and as a share of it.
 _TREND_POINTS, _TREND_SHARE = 3, 1 / 3
@@ -433,13 +433,13 @@ def _outlook(
     if level_ohm_sq is None or len(x) < 2:
         return Outlook(math.nan, math.nan)
     slope, at = np.polyfit(x, p, 1)
-    # A fall that rounding alone can make is none.
-    falls = slope * (x[-1] - x[0]) < -_ROUNDING * p[-1]
-    flat = (0.8 - at) / slope - start if falls else math.inf
     growth = float(np.polyfit(x, r, 1)[0])
+    # A fall or a growth that rounding alone can make is none.
+    span = x[-1] - x[0]
+    flat = (0.8 - at) / slope - start if slope * span < -_ROUNDING * p[-1] else math.inf
     ahead = (
         float(x[-1]) + (math.log(level_ohm_sq) - float(r[-1])) / growth - start
-        if growth > 0
+        if growth * span > _ROUNDING
         else math.inf
     )
     return Outlook(float(flat), ahead)
