@@ -302,7 +302,9 @@ def test_light_imports(module: str) -> None:
     )
     loaded = set(done.stdout.split())
     assert "optistack" in loaded
-    assert loaded & {*HEAVY, "scipy"} == set()
+    # numpy takes a tenth of a second, and is not needed to say what the commands are.
+    numpy = {"numpy"} if module in ("optistack", "optistack.cli") else set()
+    assert loaded & {*HEAVY, "scipy", *numpy} == set()
 
 
 def test_every_public_name_can_be_had() -> None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from optistack.cli.progress import Progress, write_json
 from optistack.errors import OptistackError
@@ -220,7 +219,7 @@ def _write(result: OpticalConstants, options: argparse.Namespace) -> list[str]:
 
 def _as_json(result: OpticalConstants, written: list[str]) -> dict[str, Any]:
     def number(x: float) -> float | None:
-        return float(x) if np.isfinite(x) else None
+        return float(x) if math.isfinite(x) else None
 
     return {
         "files": written,
