@@ -2,6 +2,6 @@
 
 import sys
 
-from optistack.cli import main
+from optistack.cli import command
 
-sys.exit(main())
+sys.exit(command())

@@ -7,6 +7,7 @@ before a command needs it.
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -34,6 +35,14 @@ def _parser() -> argparse.ArgumentParser:
     for module in (runs, exploring, planning, reading, constants, ledger, listing):
         module.add(commands, common)
     return parser
+
+
+def command() -> int:
+    """What the process does that a terminal starts: a command, and no more."""
+    code = main()
+    # At its end Python looks for cycles in all that is still there; it is about to go anyway.
+    gc.freeze()
+    return code
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

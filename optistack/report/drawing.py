@@ -303,6 +303,22 @@ class Sheet:
         )
 
 
+def warm_up() -> None:
+    """Draw a figure for nobody: fonts, glyphs and much of the library are loaded at first use."""
+    letters = "".join(map(chr, range(32, 127)))
+    with house_style():
+        sheet = Sheet(2.0)
+        axes = sheet.axes(0.5, 0.2, 4.0, 1.5)
+        log_axis(axes, "x", 0.1, 1000.0)
+        linear_axis(axes, "y", 0.0, 1.0)
+        axes.plot([1.0, 10.0], [0.0, 1.0], marker="o")
+        axes.fill_between([1.0, 10.0], [0.0, 0.5], [0.5, 1.0], alpha=0.5)
+        sheet.box(0.1, 0.1, 0.2, 0.2, hatch="//")
+        sheet.text(0.1, 1.9, letters, pad={"facecolor": "white"})
+        sheet.text(0.1, 1.9, letters, size=SMALL_PT, bold=True)
+        sheet.finish(0, "", "")
+
+
 _LOG_STEPS: tuple[tuple[float, ...], ...] = (
     (1, 3),
     (1, 2, 5),

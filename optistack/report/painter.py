@@ -109,8 +109,10 @@ def serve() -> None:
     source, out, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
     messages: SimpleQueue[Any] = SimpleQueue()
     threading.Thread(target=_listen, args=(source, messages), daemon=True).start()
+    from optistack.report.drawing import warm_up
     from optistack.report.figures import draw_as_told
 
+    warm_up()
     for figure in draw_as_told(_sections(messages)):
         pickle.dump(figure, out)
         out.flush()
