@@ -23,6 +23,8 @@ Real = NDArray[np.float64]
 # Model Selection and Multimodel Inference, 2002, section 2.6: beyond 4 to 7 "considerably less"
 # support; from memory).
 PLAUSIBLE_WITHIN = 6.0
+# Differences that rounding makes.
+_SPACING = 8 * np.finfo(float).eps
 # Beyond this many times the tested dose no law has been tested.
 FAR_DOSE = 3.0
 _LEVELS = 11
@@ -285,26 +287,48 @@ def with_dark(
     with np.errstate(divide="ignore"):
         latest = np.minimum(light, -np.log(level) / rate)
 
-    def late(t: Real) -> NDArray[np.bool_]:
-        """Whether light alone has got further than to level x exp(dark t) in t."""
+    both = np.isfinite(light) & (rate > 0)
+    reachable = np.where(both, light, 0.0)
+
+    def ahead(t: Real) -> Real:
+        """t less the time in which light alone gets to level x exp(dark t); rises with t."""
         left = level * np.exp(rate * t)
         some = left < 1
         dose = mean_doses_to(fits, np.where(some, left, level).ravel(), laws).reshape(left.shape)
-        return np.asarray(t > reachable * np.where(some, dose / whole, 0.0))
+        return np.asarray(t - reachable * np.where(some, dose / whole, 0.0))
 
-    both = np.isfinite(light) & (rate > 0)
-    reachable = np.where(both, light, 0.0)
-    start, end = np.zeros(light.shape), np.where(both, latest * (1 - 1e-12), 0.0)
-    sooner = late(end) & both
-    for _ in range(52):  # halves the interval down to the spacing of doubles
-        middle = (start + end) / 2
-        beyond = late(middle)
-        start, end = np.where(beyond, start, middle), np.where(beyond, middle, end)
-    found = np.where(sooner, (start + end) / 2, latest)
+    end = np.where(both, latest * (1 - 1e-12), 0.0)
+    excess = ahead(end)
+    sooner = (excess > 0) & both
+    end = np.where(sooner, end, 0.0)
+    found = np.where(sooner, _root(ahead, end, -reachable, excess), latest)
     return [
         Value(value, low, high, None if dark.low > 0 else v.bound)
         for (value, low, high), v in zip(found.tolist(), hours, strict=True)
     ]
+
+
+def _root(function: Callable[[Real], Real], end: Real, at_start: Real, at_end: Real) -> Real:
+    """Where functions that rise from below 0 to above it between 0 and ``end`` are 0.
+
+    False position in the Illinois form, of all elements side by side; no more than 30 steps, of
+    which smooth functions need about ten.
+    """
+    start, found = np.zeros(end.shape), end
+    side = np.zeros(end.shape)
+    for _ in range(30):
+        rise = np.where(at_end > at_start, at_end - at_start, 1.0)
+        found = np.clip(start - at_start * (end - start) / rise, start, end)
+        value = function(found)
+        below = value < 0
+        # The end that stays for a second time counts half, or it would stay for ever.
+        at_end = np.where(below, np.where(side < 0, at_end / 2, at_end), value)
+        at_start = np.where(below, value, np.where(side > 0, at_start / 2, at_start))
+        start, end = np.where(below, found, start), np.where(below, end, found)
+        side = np.where(below, -1.0, 1.0)
+        if ((np.abs(value) <= _SPACING * found) | (end - start <= _SPACING * end)).all():
+            break
+    return found
 
 
 def share_at(
