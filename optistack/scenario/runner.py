@@ -229,6 +229,9 @@ def run(
             weights = (*weights, rates.activation.weight())
         site = answer_site(scenario.site, question, scenario.exposures, weights)
         add(site=site)
+    if scenario.plan is not None and site is not None:
+        progress("lamp hours against site years")
+        add(plan=answer_plan(scenario.plan, question, site, scenario.exposures, results, rates))
     if scenario.filter_choice is not None:
         progress(f"{len(scenario.filter_choice.candidates)} candidate filters")
         choice = answer_filter_choice(
@@ -247,9 +250,6 @@ def run(
             site,
         )
         add(filter_choice=choice)
-    if scenario.plan is not None and site is not None:
-        progress("lamp hours against site years")
-        add(plan=answer_plan(scenario.plan, question, site, scenario.exposures, results, rates))
     if scenario.ledger is not None:
         progress("the exposure log")
         add(ledger=answer_ledger(scenario.ledger))
