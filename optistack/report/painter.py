@@ -9,6 +9,7 @@ figures are then drawn by the first.
 
 from __future__ import annotations
 
+import gc
 import pickle
 import subprocess
 import sys
@@ -109,10 +110,13 @@ def serve() -> None:
     source, out, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
     messages: SimpleQueue[Any] = SimpleQueue()
     threading.Thread(target=_listen, args=(source, messages), daemon=True).start()
+    gc.disable()
     from optistack.report.drawing import warm_up
     from optistack.report.figures import draw_as_told
 
     warm_up()
+    gc.freeze()  # the drawing library stays; its figures are full of cycles
+    gc.enable()
     for figure in draw_as_told(_sections(messages)):
         pickle.dump(figure, out)
         out.flush()
