@@ -245,8 +245,8 @@ def _aligned(size: int) -> Real:
 
 def _split(count: int, parts: int) -> list[tuple[int, int]]:
     """Ranges of about the same length."""
-    ends = np.linspace(0, count, min(count, parts) + 1).astype(int).tolist()
-    return list(zip(ends[:-1], ends[1:], strict=True))
+    parts = min(count, parts)
+    return [(count * i // parts, count * (i + 1) // parts) for i in range(parts)]
 
 
 def rows(values: NDArray[Any], own: int, batch: tuple[int, ...]) -> tuple[NDArray[Any], Rows]:
