@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 Real = NDArray[np.float64]
 
 GRADE_SHARE = 0.05
+# How a note ends that says which share rests on an extended table.
+OUTSIDE_TABLE = "comes from outside that table"
 
 
 @dataclass(frozen=True, eq=False)
@@ -550,7 +552,7 @@ class ExposureResult:
                     part = f"{100 * share:.2g} %" if share >= 1e-4 else "less than 0.01 %"
                     text += (
                         f"; {part} of what {layer} absorbs in {band_key(band_nm)} nm "
-                        "comes from outside that table"
+                        + OUTSIDE_TABLE
                     )
                 out.append(text)
         for item in self.stack.layers:

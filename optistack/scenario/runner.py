@@ -19,6 +19,7 @@ from optistack.scenario.electrode import ElectrodeAnswer, answer_electrode
 from optistack.scenario.filter_choice import FilterChoiceAnswer, answer_filter_choice
 from optistack.scenario.ledger import answer_ledger
 from optistack.scenario.load import Scenario
+from optistack.scenario.notes import said_once
 from optistack.scenario.outdoors import SiteAnswer, answer_site
 from optistack.scenario.plan import PlanAnswer, answer_plan
 from optistack.scenario.rates import RatesAnswer, answer_rates
@@ -278,7 +279,7 @@ def run(
     notes += _notes(scenario, results, currents, comparisons, filters)
     for name, part in parts:
         notes += () if part is None else (f"{name}{note}" for note in part.notes)
-    return replace(found, notes=tuple(dict.fromkeys(notes)))
+    return replace(found, notes=said_once(notes))
 
 
 def sun_exposure(scenario: Scenario) -> Exposure | None:
