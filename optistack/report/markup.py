@@ -16,6 +16,7 @@ from optistack.report.wording import (
     show,
     span,
     spread,
+    unit_text,
 )
 
 if TYPE_CHECKING:
@@ -39,8 +40,8 @@ def safe(text: Any) -> str:
 
 
 def rich(text: Any) -> str:
-    """Escaped; a band or a per cent sign stays with its number at the end of a line."""
-    return _KEEP.sub(lambda m: f'<span class="nb">{m.group(0)}</span>', safe(text))
+    """Escaped, units raised; a band or a per cent sign stays with its number at a line's end."""
+    return _KEEP.sub(lambda m: f'<span class="nb">{m.group(0)}</span>', unit_text(safe(text)))
 
 
 def paragraph(text: str, kind: str = "") -> str:

@@ -29,6 +29,7 @@ from optistack.report.wording import (
     show,
     thickness,
 )
+from optistack.scenario.notes import said_once
 
 if TYPE_CHECKING:
     from optistack.report.pictures import Drawn
@@ -74,7 +75,7 @@ def filters_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
             )
         ),
     ]
-    notes = dict.fromkeys(n for row in data["filters"] for n in row["notes"])
+    notes = said_once(n for row in data["filters"] for n in row["notes"])
     if notes:
         out.append("<h3>Notes on the filters</h3>" + bullets(notes, "notes"))
     return "".join(out)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,8 @@ NOTHING = "\N{EN DASH}"
 WIDTH = 100
 MOST_LINES = 50
 _SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+# Square and cubic metres below a stroke; a dot and a letter behind them belong to a file's name.
+_POWERS = re.compile(r"((?<=[A-Za-z])/(?:m|cm|nm))([23])(?!\.?\w)")
 _MOUNTS = {
     "laminated": "laminated",
     "detached_gap": "detached, air gap",
@@ -55,15 +58,15 @@ def number(x: float | None, *, plain: bool = False) -> str:
     return f"{mantissa} × 10{str(power).translate(_SUPERSCRIPT)}"
 
 
-def unit_text(unit: str) -> str:
-    """A unit of results.json as it is printed.
+def unit_text(text: str) -> str:
+    """Text of results.json with its units as they are printed.
 
     Examples
     --------
-    >>> unit_text("kWh/m2")
-    'kWh/m²'
+    >>> unit_text("989 kWh/m2, in spectra/m2.txt")
+    '989 kWh/m², in spectra/m2.txt'
     """
-    return unit.replace("m2", "m²")
+    return _POWERS.sub(lambda m: m[1] + m[2].translate(_SUPERSCRIPT), text)
 
 
 def percent(x: float | None) -> str:

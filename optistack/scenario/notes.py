@@ -75,7 +75,7 @@ def _merged(notes: list[str], depth: int) -> list[str]:
                 shown = f"{names[0]} and {len(names) - 1} more"
             instead |= dict.fromkeys(note for _, note in group)
             instead[group[0][1]] = _COLON.join((*outer, shown, text))
-    return [text for n in notes if (text := instead.get(n, n)) is not None]
+    return [new for n in notes if (new := instead.get(n, n)) is not None]
 
 
 def _without_repetitions(notes: list[str]) -> list[str]:
