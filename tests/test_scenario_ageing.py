@@ -15,10 +15,12 @@ from conftest import LANTERN_HOUSE, ROOT
 import optistack as ost
 from optistack.cli import main
 from optistack.errors import OptistackError
-from optistack.report import results_json, summary_text
+from optistack.report import results_json, summary_text, write_report
 from optistack.report.document import report_html
+from optistack.report.wording import percent
 from optistack.scenario import RunResult
 from optistack.scenario.rates import COUPON_COURSE, DEVICE_COURSE
+from optistack.uncertainty import RatioModel, first_order
 from optistack.value import Value
 
 TRUTH = tomllib.loads((LANTERN_HOUSE / "truth.toml").read_text(encoding="utf-8"))
@@ -118,6 +120,66 @@ def test_the_draws_say_what_to_measure_next(data: dict[str, Any]) -> None:
         assert numbers == sorted(numbers, reverse=True)
         assert sum(numbers) < 1.1  # sampling error of first-order shares
     assert any("would narrow it most" in s for s in part["sentences"])
+
+
+def test_every_comparison_says_what_it_hangs_on(whole: RunResult, lantern: Path) -> None:
+    """Without draws: from the same model as `first_order` in Python, and with the usual tolerances."""
+    question, exposures = whole.scenario.question, whole.scenario.exposures
+    coupon, device = (exposures[name] for name in question.pairs[0])
+    model = RatioModel(
+        coupon,
+        device,
+        question.layer,
+        coupon_layer=question.coupon_layer,
+        weights=question.weights,
+        tolerances=whole.scenario.uncertainty.tolerances if whole.scenario.uncertainty else None,
+    )
+    assert whole.causes is not None
+    assert whole.causes.log_sd == pytest.approx(first_order(model).log_sd, rel=1e-9, abs=1e-12)
+    assert whole.causes.value == pytest.approx(
+        whole.comparisons[0].ratio_per_volume["280-400"].value, rel=2e-3
+    )
+    # Of its own: half the thickness tolerance is half the slope times deviation.
+    text = lantern.read_text(encoding="utf-8").partition("# --- rates:")[0]
+    found = []
+    for thickness in (0.1, 0.05):
+        lantern.write_text(text + f"\n[uncertainty]\nthickness = {thickness}\n", encoding="utf-8")
+        causes = ost.run(ost.load_scenario(lantern)).causes
+        assert causes is not None
+        found.append(causes.log_sd["thickness of front adhesive (device)"])
+    assert found[0] == pytest.approx(2 * found[1], rel=1e-9)
+
+
+def test_what_it_hangs_on_is_on_the_page_and_in_a_table(
+    whole: RunResult, data: dict[str, Any], tmp_path: Path
+) -> None:
+    part = data["causes"]
+    shares = [i["variance_share"] for i in part["inputs"]]
+    assert shares == sorted(shares, reverse=True) and 0.9 < sum(shares) <= 1.0
+    page = report_html(data, [])
+    assert "What each input by itself does to the ratio, to first order" in page
+    first = part["inputs"][0]
+    assert first["log_sd"] < 0  # more k in front takes light away
+    moved = percent(-np.expm1(first["log_sd"]))
+    assert f"<td>\N{MINUS SIGN}{moved}</td>" in page
+    write_report(whole, tmp_path)
+    rows = (tmp_path / "first_order.csv").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 1 + len(part["inputs"]) and rows[1].startswith(first["input"])
+
+
+def test_a_ranking_that_cannot_be_made_is_said(
+    lantern: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OptistackError("electrode absorbs nothing")
+
+    monkeypatch.setattr("optistack.scenario.runner.rank_causes", refuse)
+    text = lantern.read_text(encoding="utf-8")
+    lantern.write_text(text.partition("# --- rates:")[0], encoding="utf-8")
+    result = ost.run(ost.load_scenario(lantern))
+    assert result.causes is None and results_json(result)["causes"] is None
+    assert "what the ratio hangs on is not ranked: electrode absorbs nothing" in result.notes
+    assert "to first order" not in report_html(results_json(result), [])
 
 
 # results, page, terminal --------------------------------------------------------------------------

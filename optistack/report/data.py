@@ -23,7 +23,7 @@ from optistack.report.data_filter_choice import filter_choice_json
 from optistack.report.data_ledger import ledger_json
 from optistack.report.data_outdoors import plan_json, site_json
 from optistack.report.data_rates import rates_json
-from optistack.report.data_uncertainty import uncertainty_json
+from optistack.report.data_uncertainty import causes_json, uncertainty_json
 from optistack.report.json_values import Json, as_json, finite
 from optistack.scenario import InputFile, RunResult
 from optistack.spectra import BandNm, Spectrum, Weight
@@ -51,6 +51,7 @@ Real = NDArray[np.float64]
 _PARTS: Mapping[str, Callable[[Any], Json]] = {
     "rates": rates_json,
     "uncertainty": uncertainty_json,
+    "causes": causes_json,
     "electrode": electrode_json,
     "site": site_json,
     "plan": plan_json,

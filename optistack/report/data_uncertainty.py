@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optistack.report.json_values import Json, as_json, finite
-from optistack.uncertainty import Uncertainty
+from optistack.uncertainty import FirstOrder, Uncertainty
 
 _MOST = 12
 
@@ -44,5 +44,24 @@ def uncertainty_json(found: Uncertainty) -> Json:
             for name in heads
         },
         "sentences": [found.sentence(name) for name in heads],
+        "notes": list(found.notes),
+    }
+
+
+def causes_json(found: FirstOrder) -> Json:
+    """What the ratio hangs on, to first order; docs/results.md explains the fields."""
+    return {
+        "output": found.output,
+        "value": finite(found.value),
+        "log_sd": finite(found.total_log_sd),
+        "inputs": [
+            {
+                "input": s.name,
+                "measurement": s.measurement,
+                "log_sd": finite(found.log_sd[s.name]),
+                "variance_share": finite(s.share),
+            }
+            for s in found.shares[:_MOST]
+        ],
         "notes": list(found.notes),
     }

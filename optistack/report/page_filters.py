@@ -24,6 +24,7 @@ from optistack.report.markup import (
 from optistack.report.wording import (
     NOTHING,
     mount_text,
+    number,
     parts,
     percent,
     show,
@@ -34,6 +35,9 @@ from optistack.scenario.notes import said_once
 if TYPE_CHECKING:
     from optistack.report.pictures import Drawn
 
+_MINUS = "\N{MINUS SIGN}"
+# Inputs with less of the variance are left out of the table.
+_LEAST_SHARE = 0.002
 
 # 4 filters -----------------------------------------------------------------------------------
 
@@ -93,11 +97,11 @@ def _filter_table(data: Json, band: str, exposures: Sequence[tuple[str, str]]) -
 
     asked = [w["name"] for w in data["question"]["weights"]]
     body = []
-    for number in sorted(rows, key=rank):
-        entry = next(iter(rows[number].values()))
-        line = [str(number), safe(entry["name"]), safe(mount_text(entry["mount"]))]
+    for nth in sorted(rows, key=rank):
+        entry = next(iter(rows[nth].values()))
+        line = [str(nth), safe(entry["name"]), safe(mount_text(entry["mount"]))]
         for exposure, _ in exposures:
-            line += _filter_cells(rows[number].get(exposure), band, asked)
+            line += _filter_cells(rows[nth].get(exposure), band, asked)
         body.append(line)
     group = "".join(
         f'<th scope="colgroup" colspan="5">{safe(light)} ({safe(exposure)})</th>'
@@ -174,6 +178,7 @@ def certainty_section(data: Json, drawn: Mapping[str, Drawn]) -> str:
             )
         )
         out.append(_draws(data))
+        out.append(_first_order(data))
         out.append(_weight_table(comparisons))
         out.append(_k_table(comparisons))
         out.append(_grade_table(comparisons))
@@ -207,6 +212,40 @@ def _draws(data: Json) -> str:
     head = f"{100 * part['confidence']:g} % of {part['draws']} draws"
     return bullets([*part["sentences"], *_enough(part)]) + table(
         f"Central answer and range ({head}), device over coupon", ["", "value"], rows
+    )
+
+
+def _first_order(data: Json) -> str:
+    """What each input by itself does to the ratio."""
+    part = data["causes"]
+    if part is None or not part["inputs"]:
+        return ""
+
+    def change(log_sd: float | None) -> str:
+        moved = math.expm1(log_sd or 0.0)
+        return f"{'+' if moved > 0 else _MINUS if moved < 0 else ''}{percent(abs(moved))}"
+
+    rows = [
+        [
+            safe(item["input"]),
+            safe(item["measurement"]),
+            change(item["log_sd"]),
+            percent(item["variance_share"]),
+        ]
+        for item in part["inputs"]
+        if (item["variance_share"] or 0.0) >= _LEAST_SHARE
+    ]
+    factor = number(math.exp(part["log_sd"] or 0.0))
+    return paragraph(
+        f"Without draws, from the slopes of the optics: one standard deviation of all inputs "
+        f"together is a factor {factor} in the ratio {number(part['value'])} ({part['output']}). "
+        "The weight and the rate law are left out; what nobody stated is judged "
+        "by the grade of the tables."
+    ) + table(
+        "What each input by itself does to the ratio, to first order",
+        ["input", "what would tell", "one standard deviation", "share of the variance"],
+        rows,
+        words=2,
     )
 
 

@@ -47,6 +47,7 @@ def csv_texts(result: RunResult, data: Json, profiles: Profiles) -> dict[str, st
         "ageing.csv": _ageing(data),
         "activation.csv": _activation(data),
         "causes.csv": _causes(data),
+        "first_order.csv": [] if data["causes"] is None else data["causes"]["inputs"],
         "electrode_power.csv": _electrode_power(data),
         "electrode_life.csv": _electrode_life(data),
         "electrode_pitch.csv": _electrode_pitch(data),

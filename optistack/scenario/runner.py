@@ -23,11 +23,11 @@ from optistack.scenario.notes import said_once
 from optistack.scenario.outdoors import SiteAnswer, answer_site
 from optistack.scenario.plan import PlanAnswer, answer_plan
 from optistack.scenario.rates import RatesAnswer, answer_rates
-from optistack.scenario.uncertainty import answer_uncertainty
+from optistack.scenario.uncertainty import answer_uncertainty, rank_causes
 from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
-from optistack.uncertainty import Uncertainty
+from optistack.uncertainty import FirstOrder, Tolerances, Uncertainty
 from optistack.workers import Workers
 
 if TYPE_CHECKING:
@@ -69,6 +69,8 @@ class RunResult:
     rates : RatesAnswer or None
     electrode : ElectrodeAnswer or None
     uncertainty : Uncertainty or None
+    causes : FirstOrder or None
+        Of the main comparison's ratio.
     site : SiteAnswer or None
     plan : PlanAnswer or None
     ledger : Ledger or None
@@ -85,6 +87,7 @@ class RunResult:
     rates: RatesAnswer | None = None
     electrode: ElectrodeAnswer | None = None
     uncertainty: Uncertainty | None = None
+    causes: FirstOrder | None = None
     site: SiteAnswer | None = None
     plan: PlanAnswer | None = None
     ledger: Ledger | None = None
@@ -267,9 +270,17 @@ def run(
                 progress=drawn,
             )
         )
+    if question.pairs:
+        progress("what the ratio hangs on")
+        known = Tolerances() if scenario.uncertainty is None else scenario.uncertainty.tolerances
+        try:
+            add(causes=rank_causes(question, scenario.exposures, known))
+        except OptistackError as error:
+            notes.append(f"what the ratio hangs on is not ranked: {error}")
     parts = (
         ("rates: ", found.rates),
         ("draws: ", found.uncertainty),
+        ("first order: ", found.causes),
         ("electrode: ", found.electrode),
         ("", found.site),
         ("plan: ", found.plan),

@@ -16,11 +16,14 @@ from optistack.tolerances import BY_GRADE
 from optistack.uncertainty import (
     METHODS,
     Distribution,
+    FirstOrder,
     MaterialTolerance,
     Method,
     RateInputs,
+    RatioModel,
     Tolerances,
     Uncertainty,
+    first_order,
     from_value,
     ratio_uncertainty,
 )
@@ -129,6 +132,28 @@ def answer_uncertainty(
         keep=keep,
         progress=progress,
     )
+
+
+def rank_causes(
+    asked: Question, exposures: Mapping[str, Exposure], tolerances: Tolerances
+) -> FirstOrder:
+    """What the main comparison's ratio hangs on, to first order and without draws.
+
+    Raises
+    ------
+    OptistackError
+        Nothing is absorbed on one side, or the exposures are of a kind that is not varied.
+    """
+    coupon, device = asked.pairs[0]
+    model = RatioModel(
+        exposures[coupon],
+        exposures[device],
+        asked.layer,
+        coupon_layer=asked.coupon_layer,
+        weights=asked.weights[:1],
+        tolerances=tolerances,
+    )
+    return first_order(model)
 
 
 def _rate_inputs(rates: RatesAnswer) -> RateInputs:

@@ -144,7 +144,7 @@ def first_order(model: RatioModel, weight: Weight | None = None) -> FirstOrder:
         value,
         log_sd,
         measurement,
-        (*model.notes, "first order: each input by itself, for small changes"),
+        (*model.notes, "each input by itself, for small changes"),
     )
 
 
