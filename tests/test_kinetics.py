@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from optistack.ageing import AgeingData, Specimen
 from optistack.analysis.kinetics import Kinetics, fit_kinetics
 from optistack.errors import OptistackError
-from optistack.law_choice import PLAUSIBLE_WITHIN
+from optistack.law_choice import PLAUSIBLE_WITHIN, with_dark
 from optistack.rate_laws import (
     DEFAULT_LAWS,
     EXPONENTIAL,
@@ -463,3 +463,23 @@ def test_few_readings_give_a_wide_answer() -> None:
     few, lots = (fit_kinetics(d).dose_to(0.5) for d in (five, many))
     assert few.high / few.low > 1.5 * lots.high / lots.low
     assert "no dark control" in " ".join(fit_kinetics(five).notes)
+
+
+def test_light_and_dark_loss_together() -> None:
+    """Where both are exponential their rates add up: 1/t = 1/t_light + dark/ln(1/level)."""
+    rng = np.random.default_rng(7)
+    only = fit_kinetics(series(rng), laws=[EXPONENTIAL]).plausible
+    for _ in range(200):
+        level = float(rng.uniform(1e-4, 0.9999))
+        light, dark = 10 ** rng.uniform(-3, 6), 10 ** rng.uniform(-12, 6)
+        hours = [Value(light, 0.8 * light, 1.3 * light)]
+        rate = Value(dark, 0.5 * dark, 2.0 * dark)
+        (found,) = with_dark(hours, [level], rate, only)
+        # The slowest light goes with the slowest loss without it.
+        for got, t, d in (
+            (found.value, light, dark),
+            (found.low, 0.8 * light, 2.0 * dark),
+            (found.high, 1.3 * light, 0.5 * dark),
+        ):
+            # Within 1e-12 of what either alone would take, no root is looked for.
+            assert got == pytest.approx(1 / (1 / t + d / -np.log(level)), rel=3e-12)
