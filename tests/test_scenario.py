@@ -153,7 +153,12 @@ def test_lantern_house_runs_and_agrees_with_its_parts(house: Scenario, answer: R
 def test_progress_is_told(load: Load) -> None:
     told: list[str] = []
     run(load(), progress=told.append)
-    assert told == ["exposure coupon", "exposure device", "compare coupon with device"]
+    assert told == [
+        "exposure coupon",
+        "exposure device",
+        "compare coupon with device",
+        "what the ratio hangs on",
+    ]
 
 
 # --- check --------------------------------------------------------------------------------------
@@ -216,6 +221,30 @@ def test_check_finds_short_filters_lights_and_unknown_k(lantern: Path) -> None:
         assert any(text in f.text for f in missing(scenario)), text
         with pytest.raises(OptistackError):
             run(scenario)
+
+
+def test_check_looks_at_the_stack_of_the_quantum_efficiency(lantern: Path) -> None:
+    """Another stack than that of the exposures, with a table that begins too late."""
+    original = lantern.read_text(encoding="utf-8")
+    on = 'table = "device_eqe.csv", stack = "device"'
+    assert original.count(on) == 1
+    text = original.replace(on, 'table = "device_eqe.csv", stack = "bare cell"')
+    text = text.replace(
+        '[lights."UVA-340 lamp"]',
+        '[materials.late]\ntable = "late_nk.csv"\n\n[stacks."bare cell"]\nlayers = [\n'
+        '  { name = "lid", material = "late", thickness_nm = 50 },\n'
+        '  { name = "blend", material = "blend", thickness_nm = 180 },\n]\n\n'
+        '[lights."UVA-340 lamp"]',
+    )
+    (lantern.parent / "late_nk.csv").write_text(
+        "wavelength_nm,n,k\n350,1.9,0.01\n1200,1.9,0.0\n", encoding="utf-8"
+    )
+    lantern.write_text(text, encoding="utf-8")
+    scenario = load_scenario(lantern)
+    found = [f for f in missing(scenario) if f.where == "photocurrent.device"]
+    assert found and all("material late" in f.text for f in found)
+    with pytest.raises(RangeError, match="material late"):
+        run(scenario)
 
 
 def test_a_short_filter_file_is_found(lantern: Path) -> None:

@@ -392,6 +392,19 @@ def check(scenario: Scenario) -> tuple[Finding, ...]:
                 _check_filter(absorber, limits, f"exposures.{name}", add)
         for item in far:
             _check_filter(item, limits, f"exposures.{name}", add)
+        collection = collection_of(scenario, exposure)
+        if collection is not None and collection.eqe is not None:
+            # It is solved as well, over the wavelengths of the exposure.
+            measured, where = collection.eqe.stack, f"photocurrent.{exposure.stack.name}"
+            try:
+                measured.fringe_step_nm(limits[0])
+            except OptistackError as error:
+                add("missing", where, str(error))
+            for m in measured.materials:
+                _check_material(m, limits, where, add)
+            for layer in measured.layers:
+                for absorber in layer.absorbers:
+                    _check_filter(absorber, limits, where, add)
     for name in scenario.question.filters_on:
         exposure = scenario.exposures[name]
         for candidate in scenario.question.candidates:
