@@ -172,9 +172,26 @@ class Waves:
         self.decay = np.exp2(fading, out=fading)
         turns = self.two_k0d * self.q_real
         turns *= 1 / _STEP
+        thin = turns < 0.5 if turns.min(initial=1.0) < 0.5 else None
         half = _phasor(turns, np.multiply(self.decay, 0.5, out=share))
         self.change = np.subtract(0.5, half, out=half)
+        if thin is not None:
+            self.change[thin] = self._change_of_thin(thin)
         self.one_over_q = 1.0 / self.q[1:-1]
+
+    def _change_of_thin(self, where: Flags) -> Complex:
+        """``change`` where the phase is small, to its own rounding instead of that of 1.
+
+        Beside a grazing wave, whose q is as small, the difference counts.
+        """
+        x = (self.two_k0d * self.q_real)[where]
+        y = (self.two_k0d * self.q_imag)[where]
+        square, decay = x * x, self.decay[where]
+        out = np.empty(x.shape, dtype=complex)
+        # x is half a step at most: the series leave out less than 1e-20.
+        np.add(-0.5 * np.expm1(-y), 0.25 * square * (1 - square / 12) * decay, out=out.real)
+        out.imag = -0.5 * x * (1 - square / 6 * (1 - square / 20)) * decay
+        return out
 
     def points(self, values: NDArray[np.generic]) -> NDArray[Any]:
         """(layer, stack, angle, wavelength), each possibly 1, as (layer, point)."""

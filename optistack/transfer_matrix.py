@@ -173,7 +173,8 @@ def directions(angle_deg: ArrayLike, batched: bool) -> tuple[Real | None, Real, 
         return None, np.ones((*(angle.shape or (1,)), 1)), angle.ndim > 0
     degrees = np.atleast_1d(angle)[..., None]
     radians = np.radians(degrees)
-    cosine = np.where(degrees == 90, 0.0, np.cos(radians))
+    # From the angle to the surface where that is smaller: to its own rounding close to grazing.
+    cosine = np.where(degrees > 45, np.sin(np.radians(90.0 - degrees)), np.cos(radians))
     return np.sin(radians), cosine, angle.ndim > 0
 
 

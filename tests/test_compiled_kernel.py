@@ -17,7 +17,7 @@ import pytest
 import test_transfer_matrix
 import test_transfer_matrix_oracle
 from conftest import ROOT
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from test_transfer_matrix_properties import LOOK, Case, stacks
 
@@ -87,6 +87,7 @@ TINY = st.sampled_from([0.0, 5e-324, 1e-308, 2.36e-173, 1e-160, 1e-100, 1e-15, 1
     st.sampled_from([0.0, 30.0, 50.0, 60.0, 85.0, 89.9999, 90.0]),
     st.sampled_from(["s", "p", "mean"]),
 )
+@example([(2.5, 0.0, 1e-6, True)], 1.0, 0.0, 1.0, 89.9999, "s")
 def test_traps_as_numpy(
     layers: Any, ambient: float, ambient_k: float, substrate: complex, angle: float, kind: Any
 ) -> None:
