@@ -6,6 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from optistack.cli.options import add_allow_path
 from optistack.cli.progress import write_json
 
 
@@ -27,14 +28,7 @@ def add(
     explore.add_argument(
         "--no-browser", action="store_true", help="only say the address, open nothing"
     )
-    explore.add_argument(
-        "--allow-path",
-        metavar="DIR",
-        type=Path,
-        action="append",
-        default=[],
-        help="also read files from this folder (may be repeated)",
-    )
+    add_allow_path(explore)
     explore.add_argument(
         "--allow-host",
         metavar="NAME",

@@ -7,6 +7,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+from optistack.cli.options import add_allow_path
 from optistack.cli.progress import Progress, write_json
 from optistack.errors import OptistackError
 
@@ -35,14 +36,7 @@ def add(
         "--out", metavar="DIR", type=Path, help="write plan_sheet.md and reporting_sheet.md there"
     )
     parser.add_argument("--force", action="store_true", help="replace existing sheets")
-    parser.add_argument(
-        "--allow-path",
-        metavar="DIR",
-        type=Path,
-        action="append",
-        default=[],
-        help="also read files from this folder (may be repeated)",
-    )
+    add_allow_path(parser)
     parser.set_defaults(command=_plan)
 
 

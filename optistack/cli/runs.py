@@ -6,11 +6,10 @@ import argparse
 import gc
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optistack.cli.options import add_allow_path
 from optistack.cli.progress import Progress, write_json
 
 if TYPE_CHECKING:
@@ -24,19 +23,12 @@ def add(
     """Add the commands to the parser."""
     files = argparse.ArgumentParser(add_help=False)
     files.add_argument("scenario", metavar="SCENARIO.toml", type=Path)
-    files.add_argument(
-        "--allow-path",
-        metavar="DIR",
-        type=Path,
-        action="append",
-        default=[],
-        help="also read files from this folder (may be repeated)",
-    )
+    add_allow_path(files)
     demo = commands.add_parser(
         "demo", parents=[common], help="run the invented Lantern House scenario"
     )
     demo.add_argument("--out", metavar="DIR", type=Path, default=Path("lantern-house-report"))
-    demo.set_defaults(command=_demo)
+    demo.set_defaults(command=_demo, allow_path=[], workers=None, dask=None, resume=None)
     run = commands.add_parser(
         "run", parents=[common, files], help="carry out a scenario and write a report"
     )
@@ -86,7 +78,7 @@ def _workers(scenario: Scenario, options: argparse.Namespace) -> Workers | None:
     from optistack.errors import ScenarioError
     from optistack.workers import Workers, look_at_cluster
 
-    given = [n for n in ("workers", "dask", "resume") if getattr(options, n, None) is not None]
+    given = [n for n in ("workers", "dask", "resume") if getattr(options, n) is not None]
     if not given:
         return None
     if scenario.uncertainty is None:
@@ -104,18 +96,18 @@ def _workers(scenario: Scenario, options: argparse.Namespace) -> Workers | None:
 
 def _report(path: Path, options: argparse.Namespace, *, replace_own: bool, advice: str) -> int:
     from optistack.output import write_folder
-    from optistack.report.painter import Painter
+    from optistack.report.painter import Painter, loaded_for_good
 
     progress = Progress()
     # First of all, so that it loads what it draws with while the scenario is read.
     with Painter() as painter:
         progress("the scenario")
         try:
-            with _loaded_for_good():
+            with loaded_for_good():
                 from optistack.report import Draft
                 from optistack.scenario import load_scenario, run
 
-                scenario = load_scenario(path, allow_paths=getattr(options, "allow_path", ()))
+                scenario = load_scenario(path, allow_paths=options.allow_path)
             workers = _workers(scenario, options)
 
             def write(folder: Path) -> list[str]:
@@ -124,7 +116,7 @@ def _report(path: Path, options: argparse.Namespace, *, replace_own: bool, advic
                     scenario,
                     progress=progress,
                     workers=workers,
-                    keep_draws=getattr(options, "resume", None),
+                    keep_draws=options.resume,
                     drawn=progress.count,
                     so_far=draft.add,
                 )
@@ -143,20 +135,6 @@ def _report(path: Path, options: argparse.Namespace, *, replace_own: bool, advic
     sys.stdout.write(summarise(data).rstrip() + "\n")
     sys.stdout.write(f"\nreport: {options.out / 'report.html'}\n")
     return 0
-
-
-@contextmanager
-def _loaded_for_good() -> Iterator[None]:
-    """What is made here stays: Python need not look through it for cycles, now or later.
-
-    It takes a twentieth of the time of a run otherwise.
-    """
-    gc.disable()
-    try:
-        yield
-        gc.freeze()
-    finally:
-        gc.enable()
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -68,7 +68,7 @@ class View:
 
     @property
     def folder(self) -> Path:
-        """Where the files of this session lie; made when it is first needed."""
+        """Where the files dropped on this page lie; made when it is first needed."""
         if self._folder is None:
             self._folder = Path(tempfile.mkdtemp(prefix="optistack-page-"))
         return self._folder

@@ -417,7 +417,7 @@ def draw_ticks(
         )
     move = (0.0, -_TICK_PT) if which == "x" else (-_TICK_PT, 0.0)
     beside = along + _moved(axes, *move)
-    for tick, label in zip(ticks, labels or (), strict=False):
+    for tick, label in () if labels is None else zip(ticks, labels, strict=True):
         axes.text(
             *((tick, 0.0) if which == "x" else (0.0, tick)),
             label,

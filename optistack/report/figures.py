@@ -46,10 +46,6 @@ def _told(part: str, key: str, draw: Callable[[Json], Sheet | None], alt: str) -
     return _Figure(part, key, lambda data, _: draw(data), alt)
 
 
-def _quiet(_: str) -> None:
-    return None
-
-
 # In the order of the report.
 _FIGURES = (
     _Figure(
@@ -237,13 +233,13 @@ def draw_as_told(messages: Iterable[tuple[Json, Views]]) -> Iterator[Drawn]:
     for data, views in messages:
         for figure in [f for f in waiting if f.part in data]:
             waiting.remove(figure)
-            drawn = _draw(figure, data, views)
+            drawn = _draw(figure, data, views, lambda _: None)
             if drawn is not None:
                 yield drawn
 
 
 def _draw(
-    figure: _Figure, data: Json, views: Views, progress: Callable[[str], None] = _quiet
+    figure: _Figure, data: Json, views: Views, progress: Callable[[str], None]
 ) -> Drawn | None:
     """None where there are no data for it."""
     with house_style():

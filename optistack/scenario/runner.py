@@ -27,7 +27,7 @@ from optistack.scenario.uncertainty import answer_uncertainty, rank_causes
 from optistack.spectra import BandNm, spectrum
 from optistack.spectral_math import band_key
 from optistack.stack import FilterStack
-from optistack.uncertainty import FirstOrder, Tolerances, Uncertainty
+from optistack.uncertainty import FirstOrder, Uncertainty
 from optistack.workers import Workers
 
 if TYPE_CHECKING:
@@ -107,22 +107,18 @@ class RunResult:
         return pd.concat([r.to_frame(bands) for r in self.exposures.values()], ignore_index=True)
 
 
-def _quiet(_: str) -> None:
-    return None
-
-
-def _alone(_: RunResult) -> None:
+def _to_nobody(_: object) -> None:
     return None
 
 
 def run(
     scenario: Scenario,
     *,
-    progress: Progress = _quiet,
+    progress: Progress = _to_nobody,
     workers: Workers | None = None,
     keep_draws: Path | None = None,
     drawn: Callable[[int, int], None] | None = None,
-    so_far: Callable[[RunResult], None] = _alone,
+    so_far: Callable[[RunResult], None] = _to_nobody,
 ) -> RunResult:
     """Carry out a scenario.
 
@@ -148,6 +144,7 @@ def run(
     """
     question = scenario.question
     results: dict[str, ExposureResult] = {}
+    collections: dict[str, Collection] = {}
     currents: dict[str, Photocurrent] = {}
     notes: list[str] = []
     exposures = dict(scenario.exposures)
@@ -168,6 +165,7 @@ def run(
             results[name] = exposure.run(limits)
         collection = collection_of(scenario, exposure)
         if collection is not None:
+            collections[name] = collection
             currents[name] = photocurrent(results[name], collection)
     comparisons = []
     for coupon, device in question.pairs:
@@ -198,7 +196,6 @@ def run(
         found = replace(found, **part)
         so_far(found)
 
-    filters = None
     if filters_on and question.candidates:
         progress(f"{len(question.candidates)} filters on {len(filters_on)} exposures")
         filters = filter_table(
@@ -207,53 +204,46 @@ def run(
             question.layer,
             bands_nm=question.bands_nm,
             weights=question.weights,
-            collections={
-                name: collection
-                for name in filters_on
-                if (collection := collection_of(scenario, exposures[name])) is not None
-            },
+            collections=collections,
             base_results={name: results[name] for name in filters_on},
         )
         add(filters=filters)
-    rates = None
     if scenario.rates is not None:
         at = question.pairs.index(scenario.rates.pair)
-        rates = answer_rates(
-            scenario.rates, comparisons[at], scenario.exposures, scenario.electrode, progress
+        add(
+            rates=answer_rates(
+                scenario.rates, comparisons[at], scenario.exposures, scenario.electrode, progress
+            )
         )
-        add(rates=rates)
+    rates = found.rates
     if scenario.electrode is not None:
         progress("the electrode of the cell")
         add(electrode=answer_electrode(scenario.electrode, rates.courses if rates else {}))
-    site = None
     if scenario.site is not None:
         progress(f"a year at {scenario.site.site.name}")
         weights = question.weights
         if rates is not None and rates.activation is not None:
             weights = (*weights, rates.activation.weight())
-        site = answer_site(scenario.site, question, scenario.exposures, weights)
-        add(site=site)
+        add(site=answer_site(scenario.site, question, scenario.exposures, weights))
+    site = found.site
     if scenario.plan is not None and site is not None:
         progress("lamp hours against site years")
         add(plan=answer_plan(scenario.plan, question, site, scenario.exposures, results, rates))
     if scenario.filter_choice is not None:
         progress(f"{len(scenario.filter_choice.candidates)} candidate filters")
-        choice = answer_filter_choice(
-            scenario.filter_choice,
-            question,
-            exposures,
-            filters_on,
-            {
-                name: collection
-                for name, exposure in exposures.items()
-                if (collection := collection_of(scenario, exposure)) is not None
-            },
-            results,
-            rates,
-            found.electrode,
-            site,
+        add(
+            filter_choice=answer_filter_choice(
+                scenario.filter_choice,
+                question,
+                exposures,
+                filters_on,
+                collections,
+                results,
+                rates,
+                found.electrode,
+                site,
+            )
         )
-        add(filter_choice=choice)
     if scenario.ledger is not None:
         progress("the exposure log")
         add(ledger=answer_ledger(scenario.ledger))
@@ -272,9 +262,8 @@ def run(
         )
     if question.pairs:
         progress("what the ratio hangs on")
-        known = Tolerances() if scenario.uncertainty is None else scenario.uncertainty.tolerances
         try:
-            add(causes=rank_causes(question, scenario.exposures, known))
+            add(causes=rank_causes(scenario.uncertainty, question, scenario.exposures))
         except OptistackError as error:
             notes.append(f"what the ratio hangs on is not ranked: {error}")
     parts = (
@@ -287,7 +276,7 @@ def run(
         ("ledger: ", found.ledger),
         ("filter choice: ", found.filter_choice),
     )
-    notes += _notes(scenario, results, currents, comparisons, filters)
+    notes += _notes(scenario, results, currents, comparisons, found.filters)
     for name, part in parts:
         notes += () if part is None else (f"{name}{note}" for note in part.notes)
     return replace(found, notes=said_once(notes))

@@ -135,9 +135,11 @@ def answer_uncertainty(
 
 
 def rank_causes(
-    asked: Question, exposures: Mapping[str, Exposure], tolerances: Tolerances
+    question: UncertaintyQuestion | None, asked: Question, exposures: Mapping[str, Exposure]
 ) -> FirstOrder:
     """What the main comparison's ratio hangs on, to first order and without draws.
+
+    With the tolerances of the section ``[uncertainty]``, or the usual ones without it.
 
     Raises
     ------
@@ -151,7 +153,7 @@ def rank_causes(
         asked.layer,
         coupon_layer=asked.coupon_layer,
         weights=asked.weights[:1],
-        tolerances=tolerances,
+        tolerances=None if question is None else question.tolerances,
     )
     return first_order(model)
 
