@@ -11,7 +11,6 @@ import socket
 import struct
 import subprocess
 import sys
-import threading
 import time
 import zipfile
 import zlib
@@ -25,6 +24,7 @@ import pytest
 from conftest import ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pages import served
 
 import optistack as ost
 from optistack.errors import OptistackError, ScenarioError, TableError
@@ -675,30 +675,8 @@ def test_tables_and_figures_are_taken_along(start: State, desk: Desk) -> None:
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "optistack", "explore", "--no-browser", "--json"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=ROOT,
-    )
-    timer = threading.Timer(60, process.kill)
-    timer.start()
-    try:
-        assert process.stdout is not None
-        text = ""
-        while not text.strip().endswith("}"):
-            line = process.stdout.readline()
-            assert line, process.stderr.read() if process.stderr else ""
-            text += line
-        yield json.loads(text)["address"]
-    finally:
-        timer.cancel()
-        process.terminate()
-        process.wait()
-        for stream in (process.stdout, process.stderr):
-            if stream is not None:
-                stream.close()
+    with served(most_s=60) as found:
+        yield found
 
 
 def ask(address: str, path: str = "/", **headers: str) -> tuple[int, str]:

@@ -4,32 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import re
 import shutil
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from conftest import ROOT
+from pages import REQUIRED, browser_of, need_browser, served
 
-CHROMIUM = shutil.which("chromium")
-REQUIRED = os.environ.get("OPTISTACK_BROWSER_REQUIRED") == "1"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-]
-
-if CHROMIUM is None and not REQUIRED:
-    pytest.skip("chromium is not installed", allow_module_level=True)
-sync_api = pytest.importorskip("playwright.sync_api")
+sync_api = need_browser()
 if not REQUIRED:
     pytest.importorskip("panel")
 
@@ -75,37 +62,14 @@ def scenario(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def address(scenario: Path) -> Iterator[str]:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "optistack", "explore", str(scenario), "--no-browser", "--json"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        cwd=ROOT,
-    )
-    timer = threading.Timer(240, process.kill)
-    timer.start()
-    try:
-        assert process.stdout is not None
-        text = ""
-        while not text.strip().endswith("}"):
-            line = process.stdout.readline()
-            assert line, "the page did not start"
-            text += line
-        yield json.loads(text)["address"]
-    finally:
-        timer.cancel()
-        process.terminate()
-        process.wait()
-        if process.stdout is not None:
-            process.stdout.close()
+    with served(str(scenario), most_s=240) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    with sync_api.sync_playwright() as p:
-        started = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    with browser_of(sync_api) as started:
         yield started
-        started.close()
 
 
 class Tab:

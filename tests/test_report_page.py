@@ -2,29 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from pages import browser_of, need_browser
 
 from optistack.cli import main
 
-CHROMIUM = shutil.which("chromium")
-REQUIRED = os.environ.get("OPTISTACK_BROWSER_REQUIRED") == "1"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-]
-
-if CHROMIUM is None and not REQUIRED:
-    pytest.skip("chromium is not installed", allow_module_level=True)
-sync_api = pytest.importorskip("playwright.sync_api")
+sync_api = need_browser()
 
 
 @pytest.fixture(scope="module")
@@ -36,10 +23,8 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    with sync_api.sync_playwright() as p:
-        started = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    with browser_of(sync_api) as started:
         yield started
-        started.close()
 
 
 @pytest.mark.parametrize("width", [360, 768, 1280])
